@@ -1,0 +1,1 @@
+"""Everything that acts: reads plans, drives the bench, judges, records."""

@@ -1,0 +1,1 @@
+"""A test plan: what is asked of one device, step by step. (load_plan is in work)"""

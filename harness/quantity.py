@@ -1,0 +1,117 @@
+"""Numbers with units, by a closed and strict grammar: NUMBER, one optional space, UNIT from the list. Nothing else.
+
+General unit libraries guess ('5 min' as inches, '1,5 A' as 15 A); a set-point must never be guessed. Values are exact
+fractions and rounded once, when a float is asked for, so that no limit moves by a unit in the last place.
+"""
+
+from __future__ import annotations
+
+import re
+from dataclasses import dataclass
+from fractions import Fraction
+from typing import Annotated, Any
+
+from pydantic import BeforeValidator, Field, PlainSerializer
+
+UNITS: dict[str, tuple[str, Fraction]] = {
+    unit: (base, Fraction(factor))
+    for base, row in {
+        "s": {"s": "1", "ms": "1e-3", "us": "1e-6", "ns": "1e-9", "min": "60", "h": "3600"},
+        "A": {"A": "1", "mA": "1e-3", "uA": "1e-6", "kA": "1e3"},
+        "V": {"V": "1", "mV": "1e-3", "kV": "1e3"},
+        "ohm": {"ohm": "1", "mohm": "1e-3", "kohm": "1e3", "Mohm": "1e6"},
+        "A/s": {"A/s": "1", "A/ms": "1e3", "A/us": "1e6"},
+        "V/s": {"V/s": "1", "V/ms": "1e3"},
+        "Hz": {"Hz": "1", "kHz": "1e3"},
+        "J": {"J": "1", "mJ": "1e-3"},
+        "H": {"H": "1", "uH": "1e-6"},
+        "F": {"F": "1", "uF": "1e-6", "nF": "1e-9"},
+        "A2s": {"A2s": "1"},
+        "degC": {"degC": "1"},
+        "K": {"K": "1"},
+        "1": {"": "1", "%": "0.01"},
+    }.items()
+    for unit, factor in row.items()
+}
+"""Unit -> (base unit, factor). The base unit names the dimension."""
+
+_NUMBER = r"[+-]?\d{1,12}(?:\.\d{1,12})?(?:[eE][+-]?\d{1,2})?"
+_QUANTITY = re.compile(rf"({_NUMBER}) ?({'|'.join(sorted(map(re.escape, UNITS), key=len, reverse=True))})", re.ASCII)
+
+
+@dataclass(frozen=True)
+class Quantity:
+    """An exact value and its unit as written; compares and computes through ``si``."""
+
+    number: Fraction
+    unit: str
+
+    @property
+    def base(self) -> str:
+        """Base unit, which names the dimension."""
+        return UNITS[self.unit][0]
+
+    @property
+    def exact(self) -> Fraction:
+        """Value in the base unit, exactly."""
+        return self.number * UNITS[self.unit][1]
+
+    @property
+    def si(self) -> float:
+        """Value in the base unit, rounded once."""
+        return float(self.exact)
+
+    def __str__(self) -> str:
+        return f"{format(float(self.number), '.12g')} {self.unit}".rstrip()
+
+
+def parse(text: str, base: str | None = None) -> Quantity:
+    """Read ``text``; with ``base``, insist on that dimension.
+
+    Raises ValueError with what is wanted: a comma, a missing space grammar, another unit or another dimension.
+    """
+    match = _QUANTITY.fullmatch(text) if isinstance(text, str) else None
+    wanted = ", ".join(unit or "no unit" for unit, (of, _) in UNITS.items() if base in (None, of))
+    if not match:
+        raise ValueError(f"{text!r}: want a number and a unit, one of {wanted}")
+    quantity = Quantity(Fraction(match[1]), match[2])
+    if base is not None and quantity.base != base:
+        raise ValueError(f"{text!r}: want a unit out of {wanted}")
+    return quantity
+
+
+def show(value: float, base: str) -> str:
+    """A value in its base unit as a person reads it: 4 significant digits, time and voltage in a fitting prefix."""
+    if base == "1":
+        return f"{value:.4g}"
+    if base == "s" and 0 < abs(value) < 1:
+        return f"{value * 1e3:.4g} ms" if abs(value) >= 1e-3 else f"{value * 1e6:.4g} us"
+    return f"{value:.4g} {base}"
+
+
+def _field(base: str | None) -> Any:
+    pattern = _QUANTITY.pattern if base is None else _pattern_of(base)
+    return Annotated[
+        Quantity,
+        BeforeValidator(
+            lambda text: text if isinstance(text, Quantity) else parse(text, base),
+            json_schema_input_type=Annotated[str, Field(pattern=f"^{pattern}$")],
+        ),
+        PlainSerializer(str),
+    ]
+
+
+def _pattern_of(base: str) -> str:
+    units = sorted((re.escape(unit) for unit, (of, _) in UNITS.items() if of == base), key=len, reverse=True)
+    return f"{_NUMBER} ?({'|'.join(units)})"
+
+
+AnyQuantity = _field(None)
+Time = _field("s")
+Current = _field("A")
+Voltage = _field("V")
+Resistance = _field("ohm")
+SlewRate = _field("A/s")
+Ratio = _field("1")
+Temperature = _field("degC")
+"""Field types of the file models, one a dimension. Values are Quantity."""
