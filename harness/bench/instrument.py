@@ -1,5 +1,187 @@
 """Instruments by role: each speaks SCPI text over a link and knows its own verbs, and no more.
 
-Verbs are those of SCPI-99 and IEEE 488.2 where these have one. A link is a socket, a serial line or, on the simulated
-bench, the mock's own parser in process.
+Verbs are those of SCPI-99 and IEEE 488.2 where these have one. A link is a socket through PyVISA or, on the simulated
+bench, the mock's own parser in process. What is set is read back, so that a value the instrument clipped is noticed.
 """
+
+from __future__ import annotations
+
+import math
+from collections.abc import Mapping
+from dataclasses import dataclass
+from typing import Protocol
+
+import numpy as np
+from numpy.typing import NDArray
+
+MEASURING = 1 << 4
+WAITING_FOR_TRIGGER = 1 << 5
+"""Bits of SCPI-99's operation condition register (volume 1, 20.1)."""
+
+
+class InstrumentError(Exception):
+    """An instrument is missing, silent or did not do what it was told: the bench's fault, never the breaker's.
+
+    Example scenarios: connection refused; no answer in time; it reports an error; a value reads back different.
+    """
+
+
+class Link(Protocol):
+    """One instrument's text channel. Any InstrumentError leaves it closed or in step: no late answer is ever taken."""
+
+    def write(self, text: str) -> None:
+        """Send one message that has no answer."""
+        ...
+
+    def query(self, text: str) -> str:
+        """Send one message and return its one-line answer."""
+        ...
+
+    def query_block(self, text: str) -> bytes:
+        """Send one message and return the payload of its IEEE 488.2 definite-length block."""
+        ...
+
+    def close(self) -> None:
+        """Give the channel back. A second call does nothing."""
+        ...
+
+
+class Instrument:
+    """What every role has: identity, reset, and a write that is followed by a look at the error queue."""
+
+    def __init__(self, role: str, link: Link) -> None:
+        """Ask for the identity (a refused port may open without a word) and reset, which leaves outputs off."""
+        self.role = role
+        self._link = link
+        self.identity = link.query("*IDN?")
+        link.write("*CLS")
+        self._command("*RST")
+
+    def _command(self, text: str) -> None:
+        self._link.write(text)
+        answer = self._link.query("SYST:ERR?")
+        if not answer.lstrip("+").startswith("0,"):
+            raise InstrumentError(f"{self.role}: {text!r} was answered with error {answer}")
+
+    def _number(self, text: str) -> float:
+        answer = self._link.query(text)
+        try:
+            value = float(answer)
+        except ValueError:
+            raise InstrumentError(f"{self.role}: {text!r} was answered with {answer!r}, not a number") from None
+        if not math.isfinite(value):
+            raise InstrumentError(f"{self.role}: {text!r} was answered with {answer!r}")
+        return value
+
+    def _set(self, verb: str, value: float) -> None:
+        self._command(f"{verb} {value:.9g}")
+        held = self._number(f"{verb}?")
+        if not math.isclose(held, value, rel_tol=1e-4, abs_tol=1e-9):
+            raise InstrumentError(f"{self.role}: {verb} was set to {value:g} and reads back {held:g}")
+
+    def close(self) -> None:
+        """Give the link back."""
+        self._link.close()
+
+
+class PowerSupply(Instrument):
+    """A d.c. supply: the 12 V supply of the breaker's electronics, or the high-voltage source."""
+
+    def configure(self, voltage: float, current_limit: float) -> None:
+        """Set voltage (V) and current limit (A); the output stays as it is."""
+        self._set("SOUR:VOLT", voltage)
+        self._set("SOUR:CURR", current_limit)
+
+    def output(self, on: bool) -> None:
+        """Switch the output."""
+        self._command(f"OUTP {'ON' if on else 'OFF'}")
+
+    def voltage(self) -> float:
+        """Measured voltage at the terminals, V."""
+        return self._number("MEAS:VOLT?")
+
+    def off(self) -> None:
+        """Switch the output off and confirm that it is."""
+        _switch_off(self, "OUTP")
+
+
+class CurrentStimulus(Instrument):
+    """A current of known size and bounded length: injector or electronic load. The cut-off is the instrument's own."""
+
+    def __init__(self, role: str, link: Link, switch_verb: str) -> None:
+        """``switch_verb`` is OUTP for an injector and INP for a load (SCPI-99 volume 2)."""
+        super().__init__(role, link)
+        self._switch_verb = switch_verb
+
+    def apply(self, current: float, slew: float, cut_off: float) -> None:
+        """Start ``current`` (A) at ``slew`` (A/s); the instrument ends it by itself after ``cut_off`` (s)."""
+        self._set("SOUR:CURR:SLEW", slew)
+        self._set("SOUR:PULS:WIDT", cut_off)
+        self._set("SOUR:CURR", current)
+        self._command(f"{self._switch_verb} ON")
+
+    def is_on(self) -> bool:
+        """Whether the current still flows or would flow."""
+        return self._number(f"{self._switch_verb}?") != 0
+
+    def off(self) -> None:
+        """Switch off and confirm that it is."""
+        _switch_off(self, self._switch_verb)
+
+
+def _switch_off(instrument: PowerSupply | CurrentStimulus, verb: str) -> None:
+    instrument._command(f"{verb} OFF")
+    if instrument._number(f"{verb}?") != 0:
+        raise InstrumentError(f"{instrument.role}: still on after {verb} OFF")
+
+
+@dataclass(frozen=True)
+class Acquisition:
+    """A finished recording: named channels on one time axis, start_s + k * interval_s from the trigger."""
+
+    start_s: float
+    interval_s: float
+    channels: Mapping[str, NDArray[np.float64]]
+
+
+class Recorder(Instrument):
+    """A sampling recorder with a trigger; channel names are the bench file's."""
+
+    def __init__(self, role: str, link: Link, channels: Mapping[str, int]) -> None:
+        """``channels`` maps names to the recorder's channel numbers."""
+        super().__init__(role, link)
+        self._channels = channels
+        self._before = 0
+        self._interval = 0.0
+
+    def arm(self, interval: float, points: int, before: int, trigger: str, level: float) -> None:
+        """Record ``points`` samples ``interval`` s apart, ``before`` of them ahead of the rising trigger."""
+        self._before, self._interval = before, interval
+        self._set("SENS:SWE:TINT", interval)
+        self._set("SENS:SWE:POIN", points)
+        self._set("SENS:SWE:OFFS:POIN", before)
+        self._command(f"TRIG:SOUR CHAN{self._channels[trigger]}")
+        self._command("TRIG:SLOP POS")
+        self._set("TRIG:LEV", level)
+        self._command("FORM REAL,32")
+        self._command("INIT")
+
+    def state(self) -> int:
+        """Operation condition register: MEASURING, WAITING_FOR_TRIGGER or 0 when done."""
+        return int(self._number("STAT:OPER:COND?"))
+
+    def fetch(self, *names: str) -> Acquisition:
+        """End the recording and read the named channels. Raises InstrumentError where it never triggered."""
+        if self.state() & WAITING_FOR_TRIGGER:
+            self._command("ABOR")
+            raise InstrumentError(f"{self.role}: the stimulus never reached the trigger level")
+        self._command("ABOR")
+        traces = {name: self._trace(self._channels[name]) for name in names}
+        shortest = min(len(trace) for trace in traces.values())
+        return Acquisition(
+            -self._before * self._interval, self._interval, {name: trace[:shortest] for name, trace in traces.items()}
+        )
+
+    def _trace(self, channel: int) -> NDArray[np.float64]:
+        block = self._link.query_block(f"TRAC:DATA? CHAN{channel}")
+        return np.frombuffer(block, dtype=">f4").astype(np.float64)
