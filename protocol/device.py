@@ -87,7 +87,9 @@ class FaultCode:
     forbidden: tuple[str, ...]  # codes whose presence beside this one is a fault of the breaker
 
 
-SnapshotSource = Literal["current", "heat", "supply_voltage", "heat_sink_temperature", "uptime", "operate_time", "trip_count"]
+SnapshotSource = Literal[
+    "current", "heat", "supply_voltage", "heat_sink_temperature", "uptime", "operate_time", "trip_count"
+]
 
 
 @dataclass(frozen=True)
