@@ -1,0 +1,200 @@
+"""A device profile and its LDF to a Device: all that does not fit together is found here, all at once."""
+
+from __future__ import annotations
+
+import hashlib
+from collections.abc import Iterator
+from pathlib import Path
+
+from harness.clock import S
+from harness.files.ldf import LdfNode, load_node
+from harness.files.load import Loaded, load
+from harness.files.marks import FileError, FileErrors
+from harness.files.profile_check import check
+from harness.files.profile_model import Profile, ThermalMemorySection
+from harness.quantity import Quantity
+from protocol.device import (
+    Accuracy,
+    CommandFrame,
+    Device,
+    FaultCode,
+    Identity,
+    LiveValue,
+    Ratings,
+    Sensing,
+    Session,
+    SetPoint,
+    Snapshot,
+    SnapshotField,
+    StatusFrame,
+    Timing,
+)
+from protocol.protection import Parameter, ProtectionFunction, ThermalMemory
+
+_DEVICES = Path(__file__).resolve().parents[2] / "testplans" / "devices"
+
+
+def shipped_device(name: str) -> Path:
+    """Path of the profile ``name`` that comes with this package. Raises KeyError with the names there are."""
+    known = sorted(path.stem for path in _DEVICES.glob("*.yaml"))
+    if name not in known:
+        raise KeyError(f"no device {name!r}; there are {', '.join(known)}")
+    return _DEVICES / f"{name}.yaml"
+
+
+def load_device(path: Path | str) -> Device:
+    """The device of a profile. Raises FileErrors with everything that is wrong with the profile and its LDF."""
+    loaded = load(path, Profile)
+    errors: list[FileError] = []
+    node = None
+    try:
+        node = load_node(Path(path).parent / loaded.model.ldf, loaded.model.node)
+    except FileErrors as found:
+        errors += found.errors
+    errors += check(loaded, node)
+    if errors or node is None:
+        raise FileErrors(errors)
+    return _device(loaded, node)
+
+
+def _device(loaded: Loaded[Profile], node: LdfNode) -> Device:
+    profile = loaded.model
+    return Device(
+        name=profile.name,
+        title=profile.title,
+        digest=hashlib.sha256(f"{loaded.document.digest} {node.digest}".encode()).hexdigest(),
+        node=node.description,
+        identity=Identity(node.supplier_id, node.function_id, node.variant, dict(profile.identity.records)),
+        timing=_timing(profile, node),
+        sessions={
+            name: Session(name, session.sub_function, frozenset(session.services))
+            for name, session in profile.diagnostics.sessions.items()
+        },
+        write_session=profile.diagnostics.write_session,
+        status=_status(profile),
+        command=CommandFrame(profile.command.frame, profile.command.signal, profile.command.values.model_dump()),
+        schedules=profile.schedules.model_dump(),
+        set_points=dict(_set_points(profile)),
+        live={
+            name: LiveValue(name, live.title, live.did, live.field(name), live.accuracy.si)
+            for name, live in profile.live.items()
+        },
+        fault_codes={
+            name: FaultCode(name, code.meaning, code.dtc, code.cause, code.follow_on, code.forbidden)
+            for name, code in profile.fault_codes.items()
+        },
+        snapshot=Snapshot(
+            profile.snapshot.record,
+            tuple(
+                SnapshotField(entry.did, entry.field(entry.name), entry.source, entry.accuracy.si)
+                for entry in profile.snapshot.fields
+            ),
+        ),
+        functions={name: _function(name, section) for name, section in profile.functions.items()},
+        sensing=_sensing(profile),
+        accuracy=_accuracy(profile),
+        ratings=_ratings(profile),
+    )
+
+
+def _timing(profile: Profile, node: LdfNode) -> Timing:
+    diagnostics = profile.diagnostics
+    return Timing(
+        p2_ns=_nanoseconds(diagnostics.p2),
+        p2_star_ns=_nanoseconds(diagnostics.p2_star),
+        st_min_ns=node.st_min_ns,
+        n_as_ns=node.n_as_ns,
+        n_cr_ns=node.n_cr_ns,
+        s3_ns=_nanoseconds(diagnostics.s3),
+    )
+
+
+def _status(profile: Profile) -> StatusFrame:
+    status = profile.status
+    return StatusFrame(
+        frame=status.frame,
+        state_signal=status.state.signal,
+        states=status.state.values.model_dump(),
+        switch_signal=status.switch.signal,
+        switch=status.switch.values.model_dump(),
+        cause_signal=status.cause,
+        current_signal=status.current,
+        bits=dict(status.bits),
+        response_error_signal=status.response_error,
+    )
+
+
+def _set_points(profile: Profile) -> Iterator[tuple[str, SetPoint]]:
+    for name, point in profile.set_points.items():
+        yield (
+            name,
+            SetPoint(
+                name=name,
+                title=point.title,
+                did=point.did,
+                field=point.field(name),
+                minimum=point.minimum.exact,
+                maximum=point.maximum.exact,
+                default=point.default.exact,
+            ),
+        )
+
+
+def _function(name: str, section: ThermalMemorySection) -> ProtectionFunction:
+    return ThermalMemory(
+        name=name,
+        pickup=_parameter(section.pickup),
+        time_constant=_parameter(section.time_constant),
+        cooling_time_constant=_parameter(section.cooling_time_constant),
+        reset_level=_parameter(section.reset_level),
+        cause=section.cause,
+        kept_without_supply=section.kept_without_supply,
+    )
+
+
+def _parameter(value: Quantity | str) -> Parameter:
+    return Parameter(value) if isinstance(value, str) else Parameter(None, value.si)
+
+
+def _sensing(profile: Profile) -> Sensing:
+    sensing = profile.sensing
+    return Sensing(
+        full_scale=sensing.full_scale.si,
+        fast_bits=sensing.fast.bits,
+        fast_period_ns=_nanoseconds(sensing.fast.period),
+        fast_noise=sensing.fast.noise.si,
+        slow_bits=sensing.slow.bits,
+        slow_period_ns=_nanoseconds(sensing.slow.period),
+        slow_noise=sensing.slow.noise.si,
+    )
+
+
+def _accuracy(profile: Profile) -> Accuracy:
+    accuracy = profile.accuracy
+    return Accuracy(
+        current_gain=accuracy.current_gain.si,
+        current_offset=accuracy.current_offset.si,
+        timer=accuracy.timer.si,
+        latency=(accuracy.latency[0].si, accuracy.latency[1].si),
+    )
+
+
+def _ratings(profile: Profile) -> Ratings:
+    ratings = profile.ratings
+    return Ratings(
+        bus_voltage=ratings.bus_voltage.si,
+        current=ratings.current.si,
+        peak_current=ratings.peak_current.si,
+        peak_time=ratings.peak_time.si,
+        off_state_leakage=ratings.off_state_leakage.si,
+        supply=(ratings.supply[0].si, ratings.supply[1].si),
+        on_resistance=ratings.on_resistance.si,
+        write_cycles=ratings.write_cycles,
+        write_time_ns=_nanoseconds(ratings.write_time),
+        start_up_ns=_nanoseconds(ratings.start_up),
+    )
+
+
+def _nanoseconds(time: Quantity) -> int:
+    """A time in whole nanoseconds."""
+    return round(time.exact * S)
