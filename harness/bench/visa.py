@@ -1,0 +1,150 @@
+"""SCPI text over PyVISA: sockets, serial lines, USB and GPIB instruments, whatever the resource name says.
+
+PyVISA is imported when the first link is opened. What its pure-Python backend does on its own is kept from the caller:
+a refused port opens without a word, a lost peer looks like a timeout, and a late answer would be the next query's.
+So the identity is asked on every open, and after any trouble the session is closed; the next call opens a new one.
+"""
+
+from __future__ import annotations
+
+import contextlib
+import socket
+from collections.abc import Callable
+from functools import cache
+from typing import TYPE_CHECKING, TypeVar
+
+from harness.bench.instrument import InstrumentError
+
+if TYPE_CHECKING:
+    from pyvisa import ResourceManager
+    from pyvisa.resources import MessageBasedResource
+
+T = TypeVar("T")
+
+_TIMEOUT_MS = 2_000
+_BLOCK_TIMEOUT_MS = 20_000  # a million samples over a slow link
+_CHUNK = 1 << 16
+_TERMINATION = "\n"  # IEEE 488.2 §7.5, §8.5
+
+
+class VisaLink:
+    """A text channel to VISA resource ``resource``; see harness.bench.instrument.Link.
+
+    ``identity`` is the answer to *IDN? at the last open. Raises InstrumentError: unreachable, silent, taken.
+    """
+
+    def __init__(self, resource: str, timeout_ms: int = _TIMEOUT_MS) -> None:
+        self._resource = resource
+        self._timeout_ms = timeout_ms
+        self._session: MessageBasedResource | None = None
+        self._closed = False
+        self.identity = ""
+        self._open()
+
+    def write(self, text: str) -> None:
+        """See Link."""
+        self._guarded(text, lambda session: session.write(text))
+
+    def query(self, text: str) -> str:
+        """See Link."""
+        return self._guarded(text, lambda session: session.query(text))
+
+    def query_block(self, text: str) -> bytes:
+        """See Link."""
+
+        def read(session: MessageBasedResource) -> bytes:
+            session.timeout = max(self._timeout_ms, _BLOCK_TIMEOUT_MS)
+            try:
+                session.write(text)
+                with session.read_termination_context(""):  # a line feed inside the block must not end a read
+                    return _read_block(session)
+            finally:
+                session.timeout = self._timeout_ms
+
+        return self._guarded(text, read)
+
+    def close(self) -> None:
+        """See Link."""
+        self._closed = True
+        self._drop()
+
+    def _open(self) -> None:
+        from pyvisa.resources import MessageBasedResource
+
+        try:
+            session = _manager().open_resource(
+                self._resource,
+                read_termination=_TERMINATION,
+                write_termination=_TERMINATION,
+                timeout=self._timeout_ms,
+            )
+        except Exception as error:  # the backends raise bare Exception and ValueError for what they cannot open
+            raise InstrumentError(f"{self._resource}: cannot be opened ({error}): look at the resource name") from error
+        if not isinstance(session, MessageBasedResource):
+            session.close()
+            raise InstrumentError(f"{self._resource}: takes no text messages: look at the resource name")
+        self._session = session
+        _no_delay(session)
+        identity = self._try("*IDN?", lambda opened: opened.query("*IDN?"))
+        if identity.count(",") != 3:  # IEEE 488.2 §10.14: manufacturer, model, serial number, firmware level
+            self._drop()
+            raise InstrumentError(
+                f"{self._resource}: says {identity!r} where it was asked for its identity; "
+                "want an instrument that nobody else uses and that knows IEEE 488.2"
+            )
+        self.identity = identity
+
+    def _guarded(self, text: str, talk: Callable[[MessageBasedResource], T]) -> T:
+        if self._closed:
+            raise InstrumentError(f"{self._resource}: the link is closed")
+        if self._session is None:
+            self._open()
+        return self._try(text, talk)
+
+    def _try(self, text: str, talk: Callable[[MessageBasedResource], T]) -> T:
+        from pyvisa.errors import Error
+
+        assert self._session is not None
+        try:
+            return talk(self._session)
+        except (Error, OSError, ValueError) as error:
+            self._drop()
+            raise InstrumentError(
+                f"{self._resource}: no answer to {text!r} ({error}): see that it is on, connected and free"
+            ) from error
+
+    def _drop(self) -> None:
+        session, self._session = self._session, None
+        if session is not None:
+            with contextlib.suppress(Exception):  # whatever a dead session says when it is closed
+                session.close()
+
+
+@cache
+def _manager() -> ResourceManager:
+    from pyvisa import ResourceManager
+
+    return ResourceManager("@py")
+
+
+def _read_block(session: MessageBasedResource) -> bytes:
+    """Payload of a definite-length block, IEEE 488.2 §8.7.9: '#', number of digits, length, payload, line feed."""
+    head = session.read_bytes(2)
+    if head[:1] != b"#" or not b"1" <= head[1:] <= b"9":
+        raise ValueError(f"it begins with {head!r}, and is no definite-length block")
+    length = int(session.read_bytes(int(head[1:])))
+    block = session.read_bytes(length + len(_TERMINATION), chunk_size=_CHUNK)
+    if not block.endswith(_TERMINATION.encode()):
+        raise ValueError(f"a block of {length} bytes goes on after its end")
+    return block[:-1]
+
+
+def _no_delay(session: MessageBasedResource) -> None:
+    """Send each message at once: a write followed by a query would else wait 40 ms for the delayed acknowledge.
+
+    The pure-Python backend refuses the VISA attribute for it (VI_ATTR_TCPIP_NODELAY), so the socket is set itself.
+    """
+    parts = getattr(session.visalib, "sessions", {}).get(session.session)
+    interface = getattr(parts, "interface", None)
+    if isinstance(interface, socket.socket):
+        interface.setsockopt(socket.IPPROTO_TCP, socket.TCP_NODELAY, 1)
