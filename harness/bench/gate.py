@@ -1,0 +1,37 @@
+"""Who may energise: on a real bench nobody, until a person has confirmed; on the simulated bench nothing can be.
+
+This version has no arming dialogue, so a high-voltage step on a real bench (served ports included) is refused, always.
+"""
+
+from __future__ import annotations
+
+from enum import Enum
+
+
+class Hazard(Enum):
+    """Hazard class of a step, computed from the roles that it uses, never declared; weakest first."""
+
+    NONE = "none"
+    LOW_VOLTAGE = "low voltage"
+    HIGH_VOLTAGE = "high voltage"
+
+
+HAZARD_OF_ROLE: dict[str, Hazard] = {
+    "lin": Hazard.NONE,
+    "recorder": Hazard.NONE,
+    "supply_12v": Hazard.LOW_VOLTAGE,
+    "injector": Hazard.LOW_VOLTAGE,
+    "source": Hazard.HIGH_VOLTAGE,
+    "load": Hazard.HIGH_VOLTAGE,
+}
+"""Hazard that each role brings."""
+
+
+def refusal(hazard: Hazard, simulated: bool) -> str | None:
+    """Why a step of this hazard class may not run on this bench; None where it may."""
+    if hazard is not Hazard.HIGH_VOLTAGE or simulated:
+        return None
+    return (
+        "high-voltage step refused: this bench is real and this version cannot ask a person to confirm."
+        " Run it on the simulated bench"
+    )

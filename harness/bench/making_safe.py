@@ -1,0 +1,87 @@
+"""Making the bench safe: a fixed list of actions, each of which may fail without keeping the next from being tried.
+
+The order is the point. Currents stop first, then the device is told to open, then the high-voltage source is read back;
+the 12 V supply goes last, and only once the source has read below the touch limit, because a breaker without its
+electronics cannot be told anything any more.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+from harness.bench.instrument import InstrumentError
+from harness.bus.port import PortError
+
+if TYPE_CHECKING:
+    from harness.bench.bench import Bench
+
+TOUCH_LIMIT_V = 60.0
+"""Limit of voltage class A, d.c. (ISO 6469-3:2021 clause 3)."""
+
+
+@dataclass(frozen=True)
+class SafeAction:
+    """One action and how it went; ``problem`` is None where it was done."""
+
+    name: str
+    problem: str | None
+
+
+class NotProved(Exception):
+    """An action was carried out and its effect could not be shown."""
+
+
+def _injector_off(bench: Bench) -> None:
+    if bench.injector:
+        bench.injector.off()
+
+
+def _load_off(bench: Bench) -> None:
+    if bench.load:
+        bench.load.off()
+
+
+def _source_off(bench: Bench) -> None:
+    if bench.source:
+        bench.source.off()
+
+
+def _device_open(bench: Bench) -> None:
+    bench.master.send_command("open")
+
+
+def _source_read_back(bench: Bench) -> None:
+    if bench.source and (volts := bench.source.voltage()) >= TOUCH_LIMIT_V:
+        raise NotProved(f"source still reads {volts:.0f} V; treat both sides of the breaker as live")
+
+
+def _supply_off(bench: Bench) -> None:
+    _source_read_back(bench)
+    if bench.supply_12v:
+        bench.supply_12v.off()
+
+
+ACTIONS: tuple[tuple[str, Callable[[Bench], None]], ...] = (
+    ("source off", _source_off),
+    ("load off", _load_off),
+    ("injector off", _injector_off),
+    ("breaker commanded open", _device_open),
+    ("source read back off", _source_read_back),
+    ("12 V supply off", _supply_off),
+)
+"""Every action, in order."""
+
+
+def make_safe(bench: Bench) -> list[SafeAction]:
+    """Carry out every action, whatever the earlier ones came to, and say how each went."""
+    done = []
+    for name, action in ACTIONS:
+        try:
+            action(bench)
+            problem = None
+        except (InstrumentError, PortError, NotProved) as error:
+            problem = str(error)
+        done.append(SafeAction(name, problem))
+    return done

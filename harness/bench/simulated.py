@@ -1,0 +1,119 @@
+"""The one door to the simulated world; nothing else in the harness may import mocks, and this imports it lazily.
+
+A run on this bench says nothing about a real breaker.
+"""
+
+from __future__ import annotations
+
+from collections import deque
+from collections.abc import Iterator
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+from harness.bench.instrument import InstrumentError, Link
+from harness.bus.port import Capabilities
+from harness.clock import Clock
+from protocol.decoder import BREAK, BusEvent, Decoder
+from protocol.device import Device
+from protocol.frame import checksum, header_ns, protected_id, response_ns
+
+if TYPE_CHECKING:
+    from mocks.world import World
+
+MARK = "SIMULATED BENCH: no evidence about a real breaker"
+"""Stands on every screen, page and export of a run on a simulated or served bench."""
+
+
+class SimulatedPort:
+    """A LIN master's port on the wire of a simulated world."""
+
+    capabilities = Capabilities(
+        break_bits=None, any_bit_rate=False, abort_mid_frame=False, bit_errors=False, wake_pulse=False, latency_ns=0
+    )
+
+    def __init__(self, world: World, device: Device) -> None:
+        self._clock = world.clock
+        self._wire = world.wire
+        self._bit_rate = device.node.bit_rate
+        lengths = {layout.frame_id: layout.length for layout in device.node.frames.values()}
+        self._decoder = Decoder(lengths, self._bit_rate)
+        self._heard: deque[BusEvent] = deque()
+        self._wire.listen(self._hear)
+
+    def header(self, frame_id: int) -> None:
+        """See BusPort."""
+        self._send([BREAK, 0x55, protected_id(frame_id)], header_ns(self._bit_rate))
+
+    def respond(self, frame_id: int, payload: bytes) -> None:
+        """See BusPort."""
+        symbols = [BREAK, 0x55, protected_id(frame_id), *payload, checksum(frame_id, payload)]
+        self._send(symbols, header_ns(self._bit_rate) + response_ns(self._bit_rate, len(payload)))
+
+    def events(self, until_ns: int) -> Iterator[BusEvent]:
+        """See BusPort."""
+        while True:
+            while self._heard:
+                yield self._heard.popleft()
+            if self._clock.now_ns() >= until_ns:
+                return
+            deadline = self._decoder.deadline_ns
+            self._clock.step(until_ns if deadline is None else min(until_ns, max(deadline, self._clock.now_ns())))
+            self._heard.extend(self._decoder.expire(self._clock.now_ns()))
+
+    def close(self) -> None:
+        """See BusPort."""
+
+    def _send(self, symbols: list[int], duration_ns: int) -> None:
+        end_ns = self._clock.now_ns() + duration_ns
+        self._clock.sleep_until(end_ns)
+        self._wire.carry(symbols, end_ns)
+
+    def _hear(self, symbols: list[int], end_ns: int) -> None:
+        self._heard.extend(self._decoder.feed(symbols, end_ns))
+
+
+class SimulatedLink:
+    """SCPI text to an instrument of the simulated world, in process."""
+
+    def __init__(self, world: World, role: str) -> None:
+        self._role = role
+        self._instrument = world.scpi(role)
+
+    def write(self, text: str) -> None:
+        """See Link."""
+        self._instrument.handle(text)
+
+    def query(self, text: str) -> str:
+        """See Link."""
+        answer = self._instrument.handle(text)
+        if not isinstance(answer, str):
+            raise InstrumentError(f"{self._role}: no answer to {text!r}")
+        return answer
+
+    def query_block(self, text: str) -> bytes:
+        """See Link."""
+        answer = self._instrument.handle(text)
+        if not isinstance(answer, bytes) or answer[:1] != b"#":
+            raise InstrumentError(f"{self._role}: no block in answer to {text!r}")
+        start = 2 + int(answer[1:2])
+        return answer[start : start + int(answer[2:start])]
+
+    def close(self) -> None:
+        """See Link."""
+
+
+@dataclass(frozen=True)
+class SimulatedParts:
+    """What a bench is made of, all in one process and on one event clock."""
+
+    clock: Clock
+    port: SimulatedPort
+    links: dict[str, Link]
+
+
+def build(device: Device, seed: int, roles: list[str]) -> SimulatedParts:
+    """A simulated world around ``device``, with a port and a link for each of ``roles``."""
+    from mocks.world import World
+
+    world = World(device, seed)
+    return SimulatedParts(world.clock, SimulatedPort(world, device), {role: SimulatedLink(world, role) for role in roles})

@@ -1,0 +1,117 @@
+"""What a step's runner is given, and what it fills in."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass, field
+from typing import TypeVar
+
+from harness.bench.bench import Bench
+from harness.bus.master import NoAnswer, Refused, Unanswered
+from harness.plan.plan import Plan
+from harness.record.result import Coverage, Measurement, Verdict, Waveform, strongest
+from harness.run.ledger import Ledger
+from harness.run.verdict import judge
+from protocol.device import Device
+
+T = TypeVar("T")
+
+
+class StepError(Exception):
+    """The bench or the bus did not deliver what the step needs: the step's verdict is error, the plan ends."""
+
+
+class StepFail(Exception):
+    """The breaker did not do what the step cannot go on without: the step's verdict is fail, the plan goes on."""
+
+
+class StepNotRun(Exception):
+    """The step may not be run here: refused by the gate, or out of this bench's reach."""
+
+    def __init__(self, reason: str, refused_by_gate: bool = False) -> None:
+        super().__init__(reason)
+        self.refused_by_gate = refused_by_gate
+
+
+@dataclass(frozen=True)
+class Context:
+    """One plan on one bench: everything a runner may use."""
+
+    device: Device
+    bench: Bench
+    ledger: Ledger
+    plan: Plan
+
+
+@dataclass
+class Outcome:
+    """What a runner found, gathered while it goes; empty means pass."""
+
+    findings: list[tuple[Verdict, str]] = field(default_factory=list)
+    measurements: list[Measurement] = field(default_factory=list)
+    waveforms: list[Waveform] = field(default_factory=list)
+    facts: dict[str, object] = field(default_factory=dict)
+    coverage: Coverage = Coverage.NONE
+    function: str | None = None
+
+    def fail(self, reason: str) -> None:
+        """The breaker did not do what was asked."""
+        self.findings.append((Verdict.FAIL, reason))
+
+    def error(self, reason: str) -> None:
+        """Bench, bus or instrument did not deliver."""
+        self.findings.append((Verdict.ERROR, reason))
+
+    def not_run(self, reason: str) -> None:
+        """The step was not begun."""
+        self.findings.append((Verdict.NOT_RUN, reason))
+
+    def expect(self, true: bool, reason: str) -> None:
+        """Fail with ``reason`` unless ``true``."""
+        if not true:
+            self.fail(reason)
+
+    def measure(self, measurement: Measurement, late_word: str = "high", early_word: str = "low") -> Verdict:
+        """Judge a measurement against its limits and keep it."""
+        verdict, reason = judge(measurement, late_word, early_word)
+        self.measurements.append(measurement)
+        if reason is not None:
+            self.findings.append((verdict, reason))
+        return verdict
+
+    @property
+    def verdict(self) -> Verdict:
+        """The strongest finding, pass where there is none."""
+        return strongest([Verdict.PASS, *(verdict for verdict, _ in self.findings)])
+
+
+def steady(read: Callable[[], T], tries: int = 4) -> T:
+    """A reading that came twice in a row from separate frames; what decides a verdict is never read once.
+
+    Raises StepError where ``tries`` readings give no two equal neighbours.
+    """
+    last = read()
+    for _ in range(tries - 1):
+        again = read()
+        if again == last:
+            return again
+        last = again
+    raise StepError(f"{tries} readings in a row and no two alike; the last was {last!r}")
+
+
+def ask(device: Device, bench: Bench, request: Callable[[], T]) -> T:
+    """Put a request to the breaker and tell its faults from the bench's.
+
+    A refusal is the breaker's. Silence is the breaker's only where its own header was heard on the wire (the master
+    has seen to that) and its supply is good; else it is the bench's. Raises StepFail or StepError.
+    """
+    try:
+        return request()
+    except Refused as error:
+        raise StepFail(f"refused: {error}") from error
+    except (NoAnswer, Unanswered) as error:
+        volts = bench.supply_12v.voltage()
+        low, high = device.ratings.supply
+        if low <= volts <= high:
+            raise StepFail(f"{error}; the wire and the {volts:.1f} V supply are good") from error
+        raise StepError(f"{error}; but its supply reads {volts:.1f} V") from error

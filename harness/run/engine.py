@@ -1,0 +1,201 @@
+"""Runs plans on a bench: order, commit, clean-up, and the way to a safe bench whatever happens.
+
+The engine knows no step kind; runners do. Each result is committed to the journal before the next step starts. A plan's
+clean-up runs whatever its steps came to, and the bench is made safe whatever the plans came to.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterable, Sequence
+from dataclasses import dataclass, field
+from typing import Protocol
+
+from harness.bench.bench import Bench
+from harness.bench.instrument import InstrumentError
+from harness.bench.making_safe import SafeAction, make_safe
+from harness.bus.port import PortError
+from harness.plan.plan import Plan, PlanStep
+from harness.record.journal import Journal
+from harness.record.result import Exchange, Result, Verdict
+from harness.run.configure import put_back
+from harness.run.context import Context, Outcome, StepError, StepFail, StepNotRun
+from harness.run.ledger import Ledger
+from harness.run.observe import read_set_points
+from harness.run.steps import RUNNERS
+from harness.run.supply import power_up
+from protocol.device import Device
+
+BENCH_LOST = (PortError, InstrumentError)
+"""Nothing further can be asked of the bench."""
+
+
+class Watcher(Protocol):
+    """Whoever follows a run as it goes."""
+
+    def started(self, plan: Plan, step: PlanStep) -> None:
+        """A step begins."""
+        ...
+
+    def finished(self, result: Result) -> None:
+        """A step's result is in the record."""
+        ...
+
+
+@dataclass
+class Ending:
+    """How a run ended; with the results, all that an exit code needs."""
+
+    results: list[Result] = field(default_factory=list)
+    bench_lost: str | None = None
+    interrupted: bool = False
+    refused_by_gate: bool = False
+    not_put_back: list[str] = field(default_factory=list)
+    made_safe: list[SafeAction] = field(default_factory=list)
+    bench_ns: int = 0
+
+    def count(self, verdict: Verdict) -> int:
+        """How many results have this verdict."""
+        return sum(result.verdict is verdict for result in self.results)
+
+    @property
+    def exit_code(self) -> int:
+        """130 interrupted, 5 bench or bus error, 1 failed, 4 refused by the gate, 3 inconclusive or not run, 0 passed."""
+        verdicts = {result.verdict for result in self.results}
+        if self.interrupted:
+            return 130
+        if self.bench_lost or Verdict.ERROR in verdicts or any(action.problem for action in self.made_safe):
+            return 5
+        if Verdict.FAIL in verdicts or self.not_put_back:
+            return 1
+        if self.refused_by_gate:
+            return 4
+        return 3 if verdicts & {Verdict.INCONCLUSIVE, Verdict.NOT_RUN} or not verdicts else 0
+
+
+class Engine:
+    """One run of some plans on one bench."""
+
+    def __init__(self, device: Device, bench: Bench, journal: Journal, watcher: Watcher) -> None:
+        self._device = device
+        self._bench = bench
+        self._journal = journal
+        self._watcher = watcher
+        self._ledger = Ledger(device, journal)
+        self._ending = Ending()
+
+    def run(self, plans: Sequence[Plan]) -> Ending:
+        """Run every plan in the order given, then make the bench safe. Never raises for what a bench or a person did."""
+        began_ns = self._bench.clock.now_ns()
+        ending = self._ending
+        try:
+            self._begin()
+            for plan in plans:
+                self._run_plan(plan)
+        except BENCH_LOST as error:
+            ending.bench_lost = str(error)
+        except KeyboardInterrupt:
+            ending.interrupted = True
+        finally:
+            ending.made_safe = self._make_safe()
+            ending.bench_ns = self._bench.clock.now_ns() - began_ns
+        self._fill_up(plans)
+        return ending
+
+    def _begin(self) -> None:
+        power_up(self._device, self._bench, self._ledger)
+        try:
+            self._ledger.found(read_set_points(self._device, self._bench, self._device.set_points))
+        except (StepError, StepFail) as error:
+            raise PortError(f"cannot read the set-points at the start: {error}") from error
+
+    def _run_plan(self, plan: Plan) -> None:
+        context = Context(self._device, self._bench, self._ledger, plan)
+        stopped: str | None = None
+        try:
+            for step in plan.steps:
+                result = self._skip(plan, step, stopped) if stopped else self._run_step(context, step)
+                if result.verdict is Verdict.ERROR:
+                    stopped = f"not begun after the error in {result.step}"
+        finally:
+            if self._ending.bench_lost is None:
+                self._clean_up(context)
+
+    def _clean_up(self, context: Context) -> None:
+        for step in context.plan.clean_up:
+            self._run_step(context, step)
+        left = put_back(context)
+        self._ending.not_put_back += [f"{context.plan.name}: {name}" for name in left]
+
+    def _run_step(self, context: Context, step: PlanStep) -> Result:
+        self._watcher.started(context.plan, step)
+        outcome = Outcome()
+        began_ns = self._bench.clock.now_ns()
+        self._bench.take_exchanges()
+        try:
+            RUNNERS[type(step.step)](step.step, context, outcome)
+        except StepFail as error:
+            outcome.fail(str(error))
+        except StepError as error:
+            outcome.error(str(error))
+        except StepNotRun as error:
+            outcome.not_run(str(error))
+            self._ending.refused_by_gate |= error.refused_by_gate
+        except BENCH_LOST as error:
+            outcome.error(str(error))
+            self._ending.bench_lost = str(error)
+            raise
+        except KeyboardInterrupt:
+            outcome.error("interrupted by the operator")
+            raise
+        finally:
+            result = self._commit(context.plan, step, outcome, began_ns, self._bench.take_exchanges())
+        return result
+
+    def _skip(self, plan: Plan, step: PlanStep, reason: str) -> Result:
+        outcome = Outcome()
+        outcome.not_run(reason)
+        return self._commit(plan, step, outcome, self._bench.clock.now_ns(), [])
+
+    def _commit(
+        self, plan: Plan, step: PlanStep, outcome: Outcome, began_ns: int, exchanges: Iterable[Exchange]
+    ) -> Result:
+        result = Result(
+            id=f"{plan.name}/{step.name}",
+            plan=plan.name,
+            step=step.name,
+            kind=step.kind,
+            section=step.section,
+            where=str(step.mark),
+            verdict=outcome.verdict,
+            reasons=tuple(reason for _, reason in outcome.findings),
+            measurements=tuple(outcome.measurements),
+            coverage=outcome.coverage,
+            function=outcome.function,
+            start_ns=began_ns,
+            end_ns=self._bench.clock.now_ns(),
+            exchanges=tuple(exchanges),
+            waveforms=tuple(outcome.waveforms),
+            facts=outcome.facts or None,
+        )
+        self._journal.result(result)
+        self._ending.results.append(result)
+        self._watcher.finished(result)
+        return result
+
+    def _make_safe(self) -> list[SafeAction]:
+        actions = make_safe(self._bench)
+        for action in actions:
+            detail = {"action": action.name, "problem": action.problem}
+            self._journal.event(self._bench.clock.now_ns(), "making_safe", detail)
+        return actions
+
+    def _fill_up(self, plans: Sequence[Plan]) -> None:
+        """After a lost bench or an interruption, every step that was not reached still has a result: not-run."""
+        reached = {result.id for result in self._ending.results}
+        reason = f"not reached: {self._ending.bench_lost or 'the run was interrupted'}"
+        for plan in plans:
+            for step in (*plan.steps, *plan.clean_up):
+                if f"{plan.name}/{step.name}" not in reached:
+                    self._skip(plan, step, reason)
+
+

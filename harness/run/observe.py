@@ -1,0 +1,168 @@
+"""What the breaker says of itself: status frame, fault memory, snapshot, live values, identity."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Mapping
+from dataclasses import dataclass
+from fractions import Fraction
+
+from harness.bench.bench import Bench
+from harness.bus.diagnostics import CodeReading
+from harness.bus.master import NoAnswer
+from harness.plan.steps import CheckCodes, CheckSnapshot, CheckStatus, ClearCodes, Identify, ReadLive
+from harness.record.result import Measurement
+from harness.run.context import Context, Outcome, ask, steady
+from harness.run.ledger import LastTrip
+from protocol.device import Device, SnapshotField
+from protocol.services import CodeStatusBit
+
+
+@dataclass(frozen=True)
+class Status:
+    """The discrete part of a status frame, in the profile's words; ``?N`` for a raw value that has none."""
+
+    state: str
+    switch: str
+    cause: str  # a fault code's name, or none
+    bits: Mapping[str, bool]
+
+    def __str__(self) -> str:
+        set_bits = ", ".join(name for name, on in self.bits.items() if on) or "no bit set"
+        return f"state {self.state}, switch {self.switch}, cause {self.cause}, {set_bits}"
+
+
+def answers(device: Device, bench: Bench) -> bool:
+    """Whether the node answers a header of its status frame."""
+    try:
+        bench.master.poll(device.status.frame)
+    except NoAnswer:
+        return False
+    return True
+
+
+def read_status(device: Device, bench: Bench) -> Status:
+    """One reading of the status frame. Raises StepFail or StepError where the node is silent."""
+    raw = ask(device, bench, lambda: bench.master.poll(device.status.frame))
+    status = device.status
+    causes = {"none": 0, **{name: code.cause_value for name, code in device.fault_codes.items()}}
+    return Status(
+        _word(status.states, raw[status.state_signal]),
+        _word(status.switch, raw[status.switch_signal]),
+        _word(causes, raw[status.cause_signal]),
+        {name: bool(raw[signal]) for name, signal in status.bits.items()},
+    )
+
+
+def stable_status(device: Device, bench: Bench) -> Status:
+    """The status from two equal readings in a row."""
+    return steady(lambda: read_status(device, bench))
+
+
+def _word(words: Mapping[str, int], raw: int) -> str:
+    return next((word for word, value in words.items() if value == raw), f"?{raw}")
+
+
+def run_check_status(step: CheckStatus, context: Context, outcome: Outcome) -> None:
+    """Compare the status frame with what the step names."""
+    status = stable_status(context.device, context.bench)
+    for what, wanted in (("state", step.state), ("switch", step.switch), ("cause", step.cause)):
+        found = getattr(status, what)
+        outcome.expect(wanted in (None, found), f"{what} is {found}, wanted {wanted}")
+    for name, wanted_bit in step.bits.items():
+        outcome.expect(status.bits[name] == wanted_bit, f"status bit {name} is {int(status.bits[name])}")
+    outcome.facts["status"] = str(status)
+
+
+def run_check_codes(step: CheckCodes, context: Context, outcome: Outcome) -> None:
+    """Compare the fault memory with what the step names; follow-on codes are allowed, forbidden ones are not."""
+    found = ask(context.device, context.bench, lambda: steady(context.bench.diagnostics.codes))
+    names = {code.dtc: name for name, code in context.device.fault_codes.items()}
+    present = {names.get(reading.dtc, f"unknown code {reading.dtc:06X}"): reading for reading in found}
+    follow_on = {name for code in step.codes for name in context.device.fault_codes[code].follow_on}
+    for name, wanted_bits in step.codes.items():
+        if name not in present:
+            outcome.fail(f"code {name} is not in the fault memory")
+            continue
+        missing = [bit for bit in wanted_bits if not present[name].status & CodeStatusBit[bit.upper()]]
+        outcome.expect(not missing, f"code {name} lacks {', '.join(missing)}")
+    for name in present.keys() - step.codes.keys() - follow_on:
+        outcome.fail(f"code {name} is in the fault memory and should not be")
+    outcome.facts["codes"] = {name: reading.status for name, reading in present.items()}
+
+
+def run_clear_codes(step: ClearCodes, context: Context, outcome: Outcome) -> None:
+    """Clear the fault memory once and read it back."""
+    ask(context.device, context.bench, context.bench.diagnostics.clear)
+    left: tuple[CodeReading, ...] = ask(context.device, context.bench, lambda: steady(context.bench.diagnostics.codes))
+    outcome.expect(not left, f"after clearing, the fault memory holds {len(left)} code(s)")
+
+
+def run_check_snapshot(step: CheckSnapshot, context: Context, outcome: Outcome) -> None:
+    """Compare the snapshot with the instruments' figures of the last trip and with the step's own values."""
+    code = context.device.fault_codes[step.code]
+    found = ask(context.device, context.bench, lambda: steady(lambda: context.bench.diagnostics.snapshot(code.dtc)))
+    if found is None:
+        outcome.fail(f"no snapshot is stored with {step.code}")
+        return
+    trip = context.ledger.last_trip
+    for entry in context.device.snapshot.fields:
+        value = float(found[entry.field.name])
+        outcome.facts[entry.field.name] = value
+        wanted = step.values.get(entry.field.name)
+        known = (wanted.si, 0.0) if wanted is not None else _known(entry, trip, context)
+        if known is not None:
+            outcome.measure(_snapshot_measurement(entry, value, *known))
+
+
+def _snapshot_measurement(entry: SnapshotField, value: float, expected: float, uncertainty: float) -> Measurement:
+    slack = entry.accuracy + float(entry.field.scale) / 2
+    return Measurement(
+        f"snapshot {entry.field.name}", value, entry.field.unit, expected - slack, expected + slack, expected, uncertainty
+    )
+
+
+def _known(entry: SnapshotField, trip: LastTrip | None, context: Context) -> tuple[float, float] | None:
+    """What the field should say of the last trip, and how well that is known; None where nothing is known."""
+    if entry.source == "heat":
+        return 1.0, 0.0
+    if trip is None:
+        return None
+    if entry.source == "current":
+        return trip.current, trip.current_uncertainty
+    if entry.source == "operate_time":
+        return trip.operate_time, trip.operate_time_uncertainty
+    if entry.source == "supply_voltage" and trip.supply_voltage is not None:
+        return trip.supply_voltage, context.bench.spec.supply_12v.uncertainty
+    return None
+
+
+def run_read_live(step: ReadLive, context: Context, outcome: Outcome) -> None:
+    """Read live values twice, from separate frames; both readings must be between the step's limits."""
+    for name, (low, high) in step.values.items():
+        live = context.device.live[name]
+        readings = [float(ask(context.device, context.bench, lambda live=live: context.bench.diagnostics.live(live))) for _ in range(2)]
+        for number, value in enumerate(readings, start=1):
+            limits = (low.si - live.accuracy, high.si + live.accuracy)
+            outcome.measure(Measurement(f"{name}, reading {number}", value, live.field.unit, *limits))
+
+
+def run_identify(step: Identify, context: Context, outcome: Outcome) -> None:
+    """Compare the product identification with the LDF, and read every identification record."""
+    wanted = context.device.identity
+    product = ask(context.device, context.bench, lambda: steady(context.bench.diagnostics.product))
+    for what in ("supplier_id", "function_id", "variant"):
+        found, expected = getattr(product, what), getattr(wanted, what)
+        outcome.expect(found == expected, f"{what} is {found:#x}, the LDF says {expected:#x}")
+    for name, did in wanted.records.items():
+        text = ask(context.device, context.bench, lambda did=did: steady(lambda: context.bench.diagnostics.text(did)))
+        outcome.facts[name] = text
+        outcome.expect(bool(text.strip()), f"{name} is empty")
+
+
+def read_set_points(device: Device, bench: Bench, names: Iterable[str]) -> dict[str, Fraction]:
+    """Set-points as the device reports them, each from two equal readings. Raises StepFail or StepError."""
+
+    def read(name: str) -> Fraction:
+        return ask(device, bench, lambda: steady(lambda: bench.diagnostics.set_point(device.set_points[name])))
+
+    return {name: read(name) for name in names}

@@ -1,0 +1,43 @@
+"""Step kind to runner: total over the step models, so that a new kind is one model, one runner and one row here."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from typing import Any
+
+from harness.plan import steps as plan
+from harness.run.configure import run_read, run_write
+from harness.run.context import Context, Outcome
+from harness.run.observe import (
+    run_check_codes,
+    run_check_snapshot,
+    run_check_status,
+    run_clear_codes,
+    run_identify,
+    run_read_live,
+)
+from harness.run.stimulate import run_expect_no_trip, run_expect_trip
+from harness.run.supply import run_power_cycle
+from harness.run.switch import run_close, run_open
+from harness.run.waiting import run_wait, run_wait_until_cool
+
+Runner = Callable[[Any, Context, Outcome], None]
+"""Carries out one step and notes what it found. May raise StepFail, StepError, StepNotRun, or what a lost bench raises."""
+
+RUNNERS: dict[type[plan.Step], Runner] = {
+    plan.WriteSetPoints: run_write,
+    plan.ReadSetPoints: run_read,
+    plan.CloseSwitch: run_close,
+    plan.OpenSwitch: run_open,
+    plan.ExpectTrip: run_expect_trip,
+    plan.ExpectNoTrip: run_expect_no_trip,
+    plan.CheckStatus: run_check_status,
+    plan.CheckCodes: run_check_codes,
+    plan.CheckSnapshot: run_check_snapshot,
+    plan.ClearCodes: run_clear_codes,
+    plan.ReadLive: run_read_live,
+    plan.Identify: run_identify,
+    plan.Wait: run_wait,
+    plan.WaitUntilCool: run_wait_until_cool,
+    plan.PowerCycle: run_power_cycle,
+}

@@ -1,0 +1,254 @@
+"""Applying a current and timing what the breaker makes of it.
+
+The cut-off is fixed before the current starts and held by the instrument, not by this program. The band that a result
+is judged by follows from the set-points asked for and the current that was recorded, not the one commanded.
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+
+import numpy as np
+
+from harness.bench.bench import Bench
+from harness.bench.gate import Hazard, refusal
+from harness.bench.instrument import Acquisition, CurrentStimulus
+from harness.bench.spec import ChannelSpec
+from harness.clock import MS, S
+from harness.plan.steps import ExpectNoTrip, ExpectTrip, Stimulus
+from harness.quantity import show
+from harness.record.result import Coverage, Measurement, Waveform
+from harness.run.context import Context, Outcome, StepError, StepNotRun
+from harness.run.instants import EDGE_UNCERTAINTY, Instants, instants
+from harness.run.ledger import LastTrip
+from harness.run.observe import read_status, stable_status
+from harness.trip.band import Band, InPickupZone, Slope, must_not_operate, operate_band
+from harness.trip.trace import Segments, Trace
+
+COLD_AT_MOST = 0.02
+"""Thermal level up to which a start counts as cold; the band knows the level, this only keeps a plan honest."""
+_MARGIN = 1.1  # cut-off over the latest time that a good breaker needs
+_MARGIN_S = 0.1
+_BEFORE_S = 0.01  # recorded ahead of the onset
+_MOST_POINTS = 50_000  # per recording: enough for a hundredth of any band, and integrated in milliseconds
+_UNREACHED = 0.02  # a plateau this far from the commanded current, beyond declared errors, is no stimulus
+_ROOT3 = math.sqrt(3)
+
+
+def cut_off_s(band: Band) -> float:
+    """Longest time in s that a current with this band may flow. Raises StepError where nothing need operate."""
+    if band.late_s is None:
+        raise StepError("no breaker has to operate at this current; nothing would end it but the cut-off")
+    return band.late_s * _MARGIN + _MARGIN_S
+
+
+def run_expect_trip(step: ExpectTrip, context: Context, outcome: Outcome) -> None:
+    """Apply the current, time the trip, judge it against the band of the current that was recorded."""
+    function = context.device.function(step.function)
+    outcome.function = step.function
+    start = _ready(step, context, outcome)
+    try:
+        forecast = operate_band(function, context.ledger.set_points, context.device.accuracy, step.current, start)
+    except InPickupZone as error:
+        raise StepError(str(error)) from error
+    assert forecast.late_s is not None or math.isinf(forecast.nominal_s)
+    shot = _shoot(step, context, cut_off_s(forecast), (forecast.late_s or 0.0) - forecast.early_s)
+    _keep(shot, outcome)
+    current = _as_if_held(shot)
+    band = operate_band(function, context.ledger.set_points, context.device.accuracy, current, start)
+    if shot.instants.decision is None:
+        context.ledger.quarantined(context.bench.clock.now_ns(), f"{step.function} did not operate by the cut-off")
+        outcome.measure(_operate_time(band, shot, None, 0.0), "late", "early")
+        return
+    measured = shot.instants.decision - shot.instants.onset
+    uncertainty = _uncertainty(band, shot, measured)
+    outcome.measure(_operate_time(band, shot, measured, uncertainty), "late", "early")
+    cause = stable_status(context.device, context.bench).cause
+    outcome.expect(cause == function.cause, f"the breaker gives {cause} as the cause, wanted {function.cause}")
+    context.ledger.last_trip = LastTrip(
+        step.function,
+        outcome.coverage,
+        shot.instants.before_decision,
+        shot.current_uncertainty(shot.instants.before_decision),
+        measured,
+        uncertainty,
+        context.bench.supply_12v.voltage(),
+    )
+
+
+def run_expect_no_trip(step: ExpectNoTrip, context: Context, outcome: Outcome) -> None:
+    """Apply the current for its duration; the gate must stay on and no function may report anything."""
+    _ready(step, context, outcome)
+    starts = {name: context.ledger.level(name, context.bench.clock.now_ns()) for name in context.device.functions}
+    shot = _shoot(step, context, step.duration.si, step.duration.si)
+    _keep(shot, outcome)
+    for name, function in context.device.functions.items():
+        if not must_not_operate(
+            function, context.ledger.set_points, context.device.accuracy, shot.trace, shot.trace.seconds, starts[name]
+        ):
+            outcome.error(f"{name} may operate at this current within this time, so nothing can be told")
+    if shot.instants.decision is not None:
+        after = shot.instants.decision - shot.instants.onset
+        outcome.fail(f"operated after {show(after, 's')}, and must not")
+    state = stable_status(context.device, context.bench)
+    outcome.expect(state.switch == "closed", f"the breaker is {state.switch} afterwards: {state}")
+
+
+@dataclass(frozen=True)
+class _Shot:
+    """One stimulus as it was recorded."""
+
+    acquisition: Acquisition
+    stimulus: str  # channel name
+    channel: ChannelSpec
+    clock: float  # relative error of the recorder's time base
+    instants: Instants
+
+    @property
+    def trace(self) -> Trace:
+        return Trace(
+            self.acquisition.start_s, self.acquisition.interval_s, self.acquisition.channels[self.stimulus]
+        )
+
+    def current_uncertainty(self, current: float) -> float:
+        """Standard uncertainty in A of a mean current; declared errors are taken as rectangular (JCGM 100, 4.3.7)."""
+        return math.hypot(self.channel.gain * current, self.channel.offset) / _ROOT3
+
+
+def _ready(step: Stimulus, context: Context, outcome: Outcome) -> tuple[float, float]:
+    """Everything that must hold before a current may flow; returns the thermal level of the step's function."""
+    primary = step.draw is not None
+    outcome.coverage = Coverage.PRIMARY if primary else Coverage.SECONDARY
+    bench, ledger = context.bench, context.ledger
+    refused = refusal(Hazard.HIGH_VOLTAGE if primary else Hazard.LOW_VOLTAGE, bench.simulated)
+    if refused:
+        raise StepNotRun(refused, refused_by_gate=True)
+    if ledger.quarantine:
+        raise StepNotRun(f"the unit is quarantined for this run: {ledger.quarantine}")
+    if bench.recorder is None:
+        raise StepNotRun("the bench has no recorder to time the trip with")
+    if (bench.source is None or bench.load is None) if primary else (bench.injector is None):
+        raise StepNotRun(f"the bench has no {'source and load' if primary else 'injector'}")
+    status = stable_status(context.device, bench)
+    if status.switch != "closed":
+        raise StepError(f"the breaker must be closed before a current flows; {status}")
+    if not isinstance(step, ExpectTrip):
+        return (0.0, 0.0)
+    level = ledger.level(step.function, bench.clock.now_ns())
+    outcome.facts["start_level"] = list(level)
+    if step.start == "cold" and level[1] > COLD_AT_MOST:
+        raise StepError(f"start: cold was asked for, and the thermal level may be {level[1]:.1%}; wait until it is cool")
+    return level
+
+
+def _shoot(step: Stimulus, context: Context, cut_off: float, width: float) -> _Shot:
+    """Record, apply, watch, switch off, fetch. ``width`` is the time difference that must be resolved."""
+    bench = context.bench
+    recorder = bench.recorder
+    assert recorder is not None and bench.spec.recorder is not None
+    channel = "injected" if step.inject is not None else "current"
+    look_ns = round(min(max(cut_off / 50, 0.02), 1.0) * S)
+    whole = _BEFORE_S + cut_off + 3 * look_ns / S + 0.2
+    interval = max(bench.spec.recorder.shortest_interval, width / 100, whole / _MOST_POINTS)
+    before = math.ceil(_BEFORE_S / interval)
+    recorder.arm(interval, math.ceil(whole / interval) + before, before, channel, step.current / 2)
+    try:
+        _apply(step, bench, cut_off)
+        _watch(context, round(cut_off * S), look_ns)
+    finally:
+        _stop(bench)
+    bench.idle(max(2 * MS, round(2 * interval * S)))
+    names = ("injected", "gate") if step.inject is not None else ("current", "gate", "switch_voltage")
+    acquisition = recorder.fetch(*names)
+    found = instants(acquisition, channel, step.current, tail_s=0.02)
+    context.ledger.heat(bench.clock.now_ns(), acquisition_trace(acquisition, channel))
+    spec = bench.spec.recorder.channels[channel]
+    if found is None:
+        raise StepError(f"the recorded current never came to half of {show(step.current, 'A')}")
+    shot = _Shot(acquisition, channel, spec, bench.spec.recorder.clock, found)
+    allowed = step.current * (_UNREACHED + spec.gain) + spec.offset
+    if abs(found.plateau - step.current) > allowed:
+        raise StepError(
+            f"stimulus not reached: {show(found.plateau, 'A')} recorded, {show(step.current, 'A')} commanded"
+        )
+    return shot
+
+
+def acquisition_trace(acquisition: Acquisition, channel: str) -> Trace:
+    """One recorded channel as a current over time."""
+    return Trace(acquisition.start_s, acquisition.interval_s, acquisition.channels[channel])
+
+
+def _apply(step: Stimulus, bench: Bench, cut_off: float) -> None:
+    if step.inject is not None:
+        assert bench.injector is not None and bench.spec.injector is not None
+        bench.injector.apply(step.current, step.slew.si if step.slew else bench.spec.injector.slew, cut_off)
+        return
+    assert step.voltage is not None and bench.source is not None and bench.spec.source is not None
+    assert bench.load is not None and bench.spec.load is not None
+    bench.source.configure(step.voltage.si, bench.spec.source.current)
+    bench.source.output(True)
+    bench.idle(100 * MS)
+    bench.load.apply(step.current, step.slew.si if step.slew else bench.spec.load.slew, cut_off)
+
+
+def _watch(context: Context, cut_off_ns: int, look_ns: int) -> None:
+    """Let the bus run until the breaker says that it tripped, or the cut-off has passed."""
+    clock = context.bench.clock
+    end_ns = clock.now_ns() + cut_off_ns
+    while clock.now_ns() < end_ns:
+        context.bench.idle(min(look_ns, end_ns - clock.now_ns()))
+        if read_status(context.device, context.bench).state == "tripped":
+            return
+
+
+def _stop(bench: Bench) -> None:
+    """Currents off, the source first."""
+    stimuli: list[CurrentStimulus | None] = [bench.load, bench.injector]
+    if bench.source:
+        bench.source.off()
+    for stimulus in stimuli:
+        if stimulus:
+            stimulus.off()
+
+
+def _as_if_held(shot: _Shot) -> Segments:
+    """The recorded current up to the decision, and its last value for as long again as any band could need."""
+    segments = shot.trace.segments
+    if shot.instants.decision is not None:
+        segments = segments.first(shot.instants.decision)
+    return segments.then(shot.instants.plateau, 10 * shot.trace.seconds)
+
+
+def _operate_time(band: Band, shot: _Shot, measured: float | None, uncertainty: float) -> Measurement:
+    onset = shot.instants.onset
+    late = None if band.late_s is None else band.late_s - onset
+    return Measurement(
+        "operate time", measured, "s", max(band.early_s - onset, 0.0), late, band.nominal_s - onset, uncertainty
+    )
+
+
+def _uncertainty(band: Band, shot: _Shot, measured: float) -> float:
+    """Standard uncertainty of the operate time: recorded current through the steeper slope, edges, time base."""
+    gain, offset = shot.channel.gain / _ROOT3, shot.channel.offset / _ROOT3
+    slopes = [slope for slope in (band.early_slope, band.late_slope) if isinstance(slope, Slope)]
+    current = max((slope.uncertainty(gain, offset) for slope in slopes), default=0.0)
+    edges = math.sqrt(2) * EDGE_UNCERTAINTY * shot.acquisition.interval_s
+    return math.hypot(current, edges, shot.clock * measured / _ROOT3)
+
+
+def _keep(shot: _Shot, outcome: Outcome) -> None:
+    for name, samples in shot.acquisition.channels.items():
+        outcome.waveforms.append(
+            Waveform(
+                name,
+                "V" if name in ("gate", "switch_voltage") else "A",
+                shot.acquisition.start_s,
+                shot.acquisition.interval_s,
+                np.asarray(samples, dtype=">f4").tobytes(),
+            )
+        )
+    outcome.facts["plateau"] = shot.instants.plateau
+
+

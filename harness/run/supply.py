@@ -1,0 +1,54 @@
+"""The breaker's 12 V supply: on at the start of a run, away and back in a power cycle."""
+
+from __future__ import annotations
+
+from harness.bench.bench import Bench
+from harness.bench.instrument import InstrumentError
+from harness.clock import MS, S
+from harness.plan.steps import PowerCycle
+from harness.run.context import Context, Outcome
+from harness.run.ledger import Ledger
+from harness.run.observe import answers
+from protocol.device import Device
+
+_ANSWER_LIMIT_NS = 2 * S  # beyond the declared start-up time; a node that is silent for so long is not there
+
+
+def power_up(device: Device, bench: Bench, ledger: Ledger) -> None:
+    """Switch the 12 V supply on and wait until the node answers.
+
+    Raises InstrumentError where the supply's terminals do not show the voltage, or the node stays silent.
+    """
+    if not _switch_on(device, bench):
+        raise InstrumentError(
+            f"{device.node.name} does not answer on the bus {_ANSWER_LIMIT_NS / S:g} s after power-up;"
+            " check supply, LIN wire and that this is the device of the profile"
+        )
+    ledger.powered_up(bench.clock.now_ns())
+
+
+def run_power_cycle(step: PowerCycle, context: Context, outcome: Outcome) -> None:
+    """Take the supply away, bring it back, wait for the first answer."""
+    bench = context.bench
+    bench.supply_12v.off()
+    bench.idle(round(step.duration.si * S))
+    if _switch_on(context.device, bench):
+        context.ledger.powered_up(bench.clock.now_ns())
+    else:
+        outcome.fail(f"silent for {_ANSWER_LIMIT_NS / S:g} s after the supply came back")
+
+
+def _switch_on(device: Device, bench: Bench) -> bool:
+    bench.supply_12v.configure(bench.spec.supply_12v.voltage, bench.spec.supply_12v.current_limit)
+    bench.supply_12v.output(True)
+    bench.idle(device.ratings.start_up_ns)
+    volts = bench.supply_12v.voltage()
+    low, high = device.ratings.supply
+    if not low <= volts <= high:
+        raise InstrumentError(f"supply_12v: {volts:.2f} V at its terminals, the breaker needs {low:g} to {high:g} V")
+    deadline_ns = bench.clock.now_ns() + _ANSWER_LIMIT_NS
+    while not answers(device, bench):
+        if bench.clock.now_ns() >= deadline_ns:
+            return False
+        bench.idle(50 * MS)
+    return True

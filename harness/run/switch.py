@@ -1,0 +1,38 @@
+"""Closing and opening the breaker by its command frame. A command is given once and never repeated by itself."""
+
+from __future__ import annotations
+
+from harness.clock import MS
+from harness.plan.steps import CloseSwitch, OpenSwitch
+from harness.run.context import Context, Outcome
+from harness.run.observe import read_status, stable_status
+
+_REACTION_NS = 500 * MS  # a command has had its effect by then, at the slow schedule's 250 ms a frame
+_POLL_NS = 20 * MS
+
+
+def run_close(step: CloseSwitch, context: Context, outcome: Outcome) -> None:
+    """Command closed; expect the switch closed, or with ``refused`` that it stays open."""
+    reached = _command(context, "close", "closed")
+    if step.refused:
+        outcome.expect(not reached, "the breaker closed, and should have refused")
+    else:
+        outcome.expect(reached, f"the breaker did not close: {stable_status(context.device, context.bench)}")
+
+
+def run_open(step: OpenSwitch, context: Context, outcome: Outcome) -> None:
+    """Command open; expect the switch open."""
+    reached = _command(context, "open", "open")
+    outcome.expect(reached, f"the breaker did not open: {stable_status(context.device, context.bench)}")
+
+
+def _command(context: Context, command: str, wanted: str) -> bool:
+    """Give one command, watch for its effect, take the command away again; True where the switch came to ``wanted``."""
+    device, bench = context.device, context.bench
+    bench.master.send_command("none")
+    bench.master.send_command(command)
+    deadline_ns = bench.clock.now_ns() + _REACTION_NS
+    while read_status(device, bench).switch != wanted and bench.clock.now_ns() < deadline_ns:
+        bench.idle(_POLL_NS)
+    bench.master.send_command("none")
+    return stable_status(device, bench).switch == wanted

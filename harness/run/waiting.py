@@ -1,0 +1,34 @@
+"""Letting time pass on the bus."""
+
+from __future__ import annotations
+
+from harness.clock import S
+from harness.plan.steps import Wait, WaitUntilCool
+from harness.record.result import Measurement
+from harness.run.context import Context, Outcome, StepError, ask
+
+_LOOK_NS = S
+
+
+def run_wait(step: Wait, context: Context, outcome: Outcome) -> None:
+    """Let the slow schedule run."""
+    context.bench.idle(round(step.duration.si * S))
+
+
+def run_wait_until_cool(step: WaitUntilCool, context: Context, outcome: Outcome) -> None:
+    """Wait until no thermal level can be above ``level`` any more; the breaker's own figure must then agree."""
+    bench, ledger = context.bench, context.ledger
+    deadline_ns = bench.clock.now_ns() + round(step.at_most.si * S)
+
+    def hottest() -> float:
+        return max(ledger.level(name, bench.clock.now_ns())[1] for name in context.device.functions)
+
+    while (level := hottest()) > step.level.si:
+        if bench.clock.now_ns() >= deadline_ns:
+            raise StepError(f"after {step.at_most} the thermal level may still be {level:.1%}; allow more time")
+        bench.idle(min(_LOOK_NS, deadline_ns - bench.clock.now_ns()))
+    outcome.facts["level_at_most"] = level
+    live = context.device.live.get("heat")
+    if live is not None:
+        own = float(ask(context.device, bench, lambda: bench.diagnostics.live(live)))
+        outcome.measure(Measurement("the breaker's own thermal level", own, "1", None, level + live.accuracy))
