@@ -1,0 +1,115 @@
+"""A current over time, as an instrument recorded it or as a step function: what every trip model integrates.
+
+Each value holds until the next one, so a trip model can be exact inside a sample. Times are seconds, currents amperes,
+and positions are counted from the start of the record.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import ArrayLike, NDArray
+
+FloatArray = NDArray[np.float64]
+
+
+def _frozen(values: ArrayLike, what: str) -> FloatArray:
+    """A read-only copy of ``values`` as a row of floats. Raises ValueError where one is not finite."""
+    array = np.array(values, dtype=np.float64)
+    if array.ndim != 1:
+        raise ValueError(f"{what}: want one row of numbers, got {array.ndim} dimensions")
+    bad = np.flatnonzero(~np.isfinite(array))
+    if bad.size:
+        raise ValueError(f"{what}: number {bad[0]} is {array[bad[0]]}")
+    array.flags.writeable = False
+    return array
+
+
+@dataclass(frozen=True, eq=False)
+class Segments:
+    """A piecewise-constant current: ``currents[i]`` (A) for ``durations[i]`` (s, 0 or more).
+
+    Raises ValueError for rows of unequal length, values that are not finite and negative durations.
+    """
+
+    durations: FloatArray
+    currents: FloatArray
+
+    def __post_init__(self) -> None:
+        object.__setattr__(self, "durations", _frozen(self.durations, "durations"))
+        object.__setattr__(self, "currents", _frozen(self.currents, "currents"))
+        if len(self.durations) != len(self.currents):
+            raise ValueError(f"{len(self.durations)} durations for {len(self.currents)} currents")
+        if (self.durations < 0).any():
+            raise ValueError(f"a duration of {self.durations.min()} s")
+
+    @classmethod
+    def constant(cls, current: float, seconds: float) -> Segments:
+        """One current for one duration."""
+        return cls(np.array([seconds]), np.array([current]))
+
+    @property
+    def duration_s(self) -> float:
+        """The whole duration."""
+        return float(self.durations.sum())
+
+    def first(self, seconds: float) -> Segments:
+        """The part before ``seconds``; all of it where it is shorter."""
+        begins = self._begins()
+        kept = np.clip(seconds - begins, 0.0, self.durations)
+        count = int(np.count_nonzero(kept))
+        return Segments(kept[:count], self.currents[:count])
+
+    def after(self, seconds: float) -> Segments:
+        """The part from ``seconds`` on; empty where it is shorter."""
+        kept = np.clip(self._begins() + self.durations - seconds, 0.0, self.durations)
+        skipped = len(kept) - int(np.count_nonzero(kept))
+        return Segments(kept[skipped:], self.currents[skipped:])
+
+    def then(self, current: float, seconds: float) -> Segments:
+        """This, and ``current`` for ``seconds`` after it.
+
+        A breaker that opens ends the current that it is judged by; what would have flowed on is put back with this.
+        """
+        return Segments(np.append(self.durations, seconds), np.append(self.currents, current))
+
+    def shifted(self, gain: float, offset: float) -> Segments:
+        """Every current I as I * (1 + gain) + offset."""
+        return Segments(self.durations, self.currents * (1 + gain) + offset)
+
+    def _begins(self) -> FloatArray:
+        return np.cumsum(self.durations) - self.durations
+
+
+@dataclass(frozen=True, eq=False)
+class Trace:
+    """A recorded current: sample k (A) holds from start_s + k * interval_s for interval_s.
+
+    ``start_s`` is the first sample's time on the recorder's axis, negative for samples before the trigger. Raises
+    ValueError for an interval that is not positive and for samples that are not finite.
+    """
+
+    start_s: float
+    interval_s: float
+    samples: FloatArray
+
+    def __post_init__(self) -> None:
+        object.__setattr__(self, "samples", _frozen(self.samples, "samples"))
+        if not self.interval_s > 0:
+            raise ValueError(f"a sampling interval of {self.interval_s} s")
+
+    @property
+    def segments(self) -> Segments:
+        """The same as durations and currents."""
+        return Segments(np.full(len(self.samples), self.interval_s), self.samples)
+
+    @property
+    def duration_s(self) -> float:
+        """The whole duration."""
+        return len(self.samples) * self.interval_s
+
+
+def segments_of(current: Trace | Segments) -> Segments:
+    """Either form as segments."""
+    return current.segments if isinstance(current, Trace) else current
