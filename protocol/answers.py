@@ -31,9 +31,10 @@ class NegativeResponse(Coded):
     @property
     def name(self) -> str:
         """Name of the code, e.g. 'request_out_of_range'; '0xe3' for one that has none."""
-        if self.code in NegativeResponseCode:
+        try:
             return NegativeResponseCode(self.code).name
-        return f"{self.code:#04x}"
+        except ValueError:
+            return f"{self.code:#04x}"
 
     @property
     def pending(self) -> bool:

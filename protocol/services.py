@@ -214,7 +214,7 @@ def _echo(request: bytes) -> bytes:
     sid = request[0]
     begin = bytes((sid + POSITIVE,))
     if sid in SUB_FUNCTION_SERVICES:
-        begin += bytes((request[1] & ~SUPPRESS,))
+        begin += bytes(sub & ~SUPPRESS for sub in request[1:2])
         return begin + request[2:4] if sid == Service.ROUTINE else begin
     if sid in (Service.READ_DATA, Service.WRITE_DATA):
         return begin + request[1:3]
