@@ -6,7 +6,6 @@ and all of its error classes, KeyError for a missing field among them, are turne
 
 from __future__ import annotations
 
-from collections.abc import Callable
 from dataclasses import dataclass, fields
 from typing import Any, ClassVar, Self
 
@@ -68,29 +67,35 @@ class Coded:
         return cls(**{field.name: entries[field.name] for field in fields(cls)})
 
 
-class _Items(Adapter):  # type: ignore[misc]  # construct ships no types
-    """A list in the layout, a tuple in the value; each entry by way of ``item``."""
-
-    def __init__(self, subcon: Construct, item: Callable[..., Any]) -> None:
-        super().__init__(subcon)
-        self._item = item
+class _Tuple(Adapter):  # type: ignore[misc]  # construct ships no types
+    """A list in the layout, a tuple in the value."""
 
     def _decode(self, obj: Any, context: Any, path: Any) -> Any:
-        return tuple(self._item(entry) for entry in obj)
+        return tuple(obj)
 
     def _encode(self, obj: Any, context: Any, path: Any) -> Any:
-        return [vars(entry) if hasattr(entry, "__dict__") else entry for entry in obj]
+        return list(obj)
 
 
-def integers(item: Construct) -> Construct:
-    """As many of ``item`` (an integer) as there are, to the end: a tuple of int."""
-    return _Items(GreedyRange(item), int)
+class _Record(Adapter):  # type: ignore[misc]  # construct ships no types
+    """Entries in the layout, a dataclass with those fields in the value."""
+
+    def __init__(self, value: type, *entries: Construct) -> None:
+        super().__init__(Struct(*entries))
+        self._value = value
+
+    def _decode(self, obj: Any, context: Any, path: Any) -> Any:
+        return self._value(**{field.name: obj[field.name] for field in fields(self._value)})
+
+    def _encode(self, obj: Any, context: Any, path: Any) -> Any:
+        return {field.name: getattr(obj, field.name) for field in fields(self._value)}
+
+
+def tuple_of(items: Construct) -> Construct:
+    """``items``, a layout that yields a list, as a tuple."""
+    return _Tuple(items)
 
 
 def records(value: type, *entries: Construct) -> Construct:
     """As many records as there are, to the end: a tuple of ``value``, a dataclass whose fields are ``entries``."""
-
-    def item(container: Any) -> Any:
-        return value(**{field.name: container[field.name] for field in fields(value)})
-
-    return _Items(GreedyRange(Struct(*entries)), item)
+    return _Tuple(GreedyRange(_Record(value, *entries)))

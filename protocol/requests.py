@@ -10,10 +10,22 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import ClassVar
 
-from construct import Byte, Const, Construct, ExprValidator, GreedyBytes, Int16ub, Int24ub, Struct, Terminated, obj_
+from construct import (
+    Byte,
+    Const,
+    Construct,
+    ExprValidator,
+    GreedyBytes,
+    GreedyRange,
+    Int16ub,
+    Int24ub,
+    Struct,
+    Terminated,
+    obj_,
+)
 
 from protocol.identifiers import SUB_FUNCTION_SERVICES, SUPPRESS, CodeReport, NegativeResponseCode, Service
-from protocol.layout import Coded, LayoutError, integers
+from protocol.layout import Coded, LayoutError, tuple_of
 
 
 class RequestError(ValueError):
@@ -107,7 +119,7 @@ class SupportedRequest(Coded):
 class ReadRequest(Coded):
     """Read data by identifier. At least one: ``parse_request`` refuses none."""
 
-    layout: ClassVar[Construct] = _request(Service.READ_DATA, "dids" / integers(Int16ub))
+    layout: ClassVar[Construct] = _request(Service.READ_DATA, "dids" / tuple_of(GreedyRange(Int16ub)))
     dids: tuple[int, ...]
 
 
