@@ -9,9 +9,10 @@ from __future__ import annotations
 import re
 from dataclasses import dataclass
 from fractions import Fraction
-from typing import Annotated, Any
+from typing import Annotated
 
-from pydantic import BeforeValidator, Field, PlainSerializer
+from pydantic import GetCoreSchemaHandler, GetJsonSchemaHandler
+from pydantic_core import CoreSchema, core_schema
 
 UNITS: dict[str, tuple[str, Fraction]] = {
     unit: (base, Fraction(factor))
@@ -70,14 +71,17 @@ def parse(text: str, base: str | None = None) -> Quantity:
 
     Raises ValueError with what is wanted: a comma, a missing space grammar, another unit or another dimension.
     """
-    match = _QUANTITY.fullmatch(text) if isinstance(text, str) else None
-    wanted = ", ".join(unit or "no unit" for unit, (of, _) in UNITS.items() if base in (None, of))
+    match = _QUANTITY.fullmatch(text)
     if not match:
-        raise ValueError(f"{text!r}: want a number and a unit, one of {wanted}")
+        raise ValueError(f"{text!r}: want a number and a unit, one of {_units(base)}")
     quantity = Quantity(Fraction(match[1]), match[2])
-    if base is not None and quantity.base != base:
-        raise ValueError(f"{text!r}: want a unit out of {wanted}")
+    if base not in (None, quantity.base):
+        raise ValueError(f"{text!r}: want a unit out of {_units(base)}")
     return quantity
+
+
+def _units(base: str | None) -> str:
+    return ", ".join(unit or "no unit" for unit, (of, _) in UNITS.items() if base in (None, of))
 
 
 def show(value: float, base: str) -> str:
@@ -89,29 +93,34 @@ def show(value: float, base: str) -> str:
     return f"{value:.4g} {base}"
 
 
-def _field(base: str | None) -> Any:
-    pattern = _QUANTITY.pattern if base is None else _pattern_of(base)
-    return Annotated[
-        Quantity,
-        BeforeValidator(
-            lambda text: text if isinstance(text, Quantity) else parse(text, base),
-            json_schema_input_type=Annotated[str, Field(pattern=f"^{pattern}$")],
-        ),
-        PlainSerializer(str),
-    ]
+@dataclass(frozen=True)
+class Dimension:
+    """What makes a pydantic field of a Quantity: it is read from text and must have base unit ``base`` (None: any)."""
+
+    base: str | None = None
+
+    def read(self, value: object) -> Quantity:
+        """A Quantity as it is, a text parsed. Raises ValueError."""
+        if isinstance(value, Quantity):
+            return value
+        if not isinstance(value, str):
+            raise ValueError(f"want a number and a unit, one of {_units(self.base)}")
+        return parse(value, self.base)
+
+    def __get_pydantic_core_schema__(self, source: object, handler: GetCoreSchemaHandler) -> CoreSchema:
+        return core_schema.no_info_plain_validator_function(self.read, serialization=core_schema.to_string_ser_schema())
+
+    def __get_pydantic_json_schema__(self, schema: CoreSchema, handler: GetJsonSchemaHandler) -> dict[str, object]:
+        units = sorted((re.escape(unit) for unit, (of, _) in UNITS.items() if self.base in (None, of)), key=len)
+        return {"type": "string", "pattern": f"^{_NUMBER} ?({'|'.join(reversed(units))})$"}
 
 
-def _pattern_of(base: str) -> str:
-    units = sorted((re.escape(unit) for unit, (of, _) in UNITS.items() if of == base), key=len, reverse=True)
-    return f"{_NUMBER} ?({'|'.join(units)})"
-
-
-AnyQuantity = _field(None)
-Time = _field("s")
-Current = _field("A")
-Voltage = _field("V")
-Resistance = _field("ohm")
-SlewRate = _field("A/s")
-Ratio = _field("1")
-Temperature = _field("degC")
+AnyQuantity = Annotated[Quantity, Dimension()]
+Time = Annotated[Quantity, Dimension("s")]
+Current = Annotated[Quantity, Dimension("A")]
+Voltage = Annotated[Quantity, Dimension("V")]
+Resistance = Annotated[Quantity, Dimension("ohm")]
+SlewRate = Annotated[Quantity, Dimension("A/s")]
+Ratio = Annotated[Quantity, Dimension("1")]
+Temperature = Annotated[Quantity, Dimension("degC")]
 """Field types of the file models, one a dimension. Values are Quantity."""

@@ -111,30 +111,35 @@ def _words(model: type[FileModel], item: ErrorDetails) -> str:
         return f"missing key {last!r}"
     if kind == "extra_forbidden":
         owner = _model_at(model, item["loc"][:-1])
-        known = list(owner.model_fields) if owner else []
+        known = _keys(owner)
         return f"unknown key {last!r}; {one_of(known)}{close_match(last, known)}"
     if kind == "literal_error":
         known = [word.strip("'") for word in str(context["expected"]).replace(" or ", ", ").split(", ")]
-        return f"{_found(value)}; {one_of(known)}{close_match(str(value), known)}"
+        return f"{one_of(known)}; found {_found(value)}{close_match(str(value), known)}"
     if kind == "value_error":
         return str(context["error"])
+    if kind in ("model_type", "model_attributes_type"):
+        owner = _model_at(model, item["loc"])
+        return f"want a map, with keys out of {', '.join(_keys(owner))}; found {_found(value)}"
     if kind in _WANTED:
         return f"want {_WANTED[kind].format_map(context)}; found {_found(value)}"
     return f"{item['msg']}; found {_found(value)}"
 
 
+def _keys(model: type[BaseModel] | None) -> list[str]:
+    return [field.alias or name for name, field in model.model_fields.items()] if model else []
+
+
 _WANTED: Mapping[str, str] = {
     "string_type": "a text",
-    "string_too_short": "at least {min_length} characters",
-    "string_too_long": "at most {max_length} characters",
-    "model_type": "a map of keys",
-    "model_attributes_type": "a map of keys",
+    "string_too_short": "{min_length} or more characters",
+    "string_too_long": "{max_length} or fewer characters",
     "dict_type": "a map of keys",
     "mapping_type": "a map of keys",
     "list_type": "a list",
     "tuple_type": "a list",
-    "too_short": "at least {min_length} entries",
-    "too_long": "at most {max_length} entries",
+    "too_short": "{min_length} or more entries",
+    "too_long": "{max_length} or fewer entries",
     "greater_than_equal": "{ge} or more",
     "greater_than": "more than {gt}",
     "less_than_equal": "{le} or less",
@@ -166,7 +171,7 @@ def _model_at(kind: Any, location: Sequence[str | int]) -> type[BaseModel] | Non
     if isinstance(kind, type) and issubclass(kind, BaseModel):
         if not location:
             return kind
-        field = kind.model_fields.get(str(location[0]))
+        field = next((f for name, f in kind.model_fields.items() if (f.alias or name) == location[0]), None)
         return _model_at(field.annotation, location[1:]) if field else None
     if not location or not arguments:
         return None

@@ -210,7 +210,7 @@ class _Composer:
         if isinstance(event, yaml.ScalarEvent | yaml.CollectionStartEvent) and event.tag is not None:
             self._refuse(mark, f"tag {event.tag}: tags are not used here")
         if isinstance(event, yaml.ScalarEvent):
-            return Scalar(mark, event.value, quoted=event.style is not None)
+            return Scalar(mark, event.value, quoted=bool(event.style))  # '' or None: plain
         return ListNode(mark) if isinstance(event, yaml.SequenceStartEvent) else MapNode(mark)
 
     def _place(self, node: Node, parent: ListNode | MapNode, key: Scalar | None) -> Scalar | None:

@@ -1,0 +1,1 @@
+"""Test plans: steps as data, and the files that hold them."""

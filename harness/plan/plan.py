@@ -1,1 +1,224 @@
-"""A test plan: what is asked of one device, step by step. (load_plan is in work)"""
+"""A test plan: what is asked of one device, step by step, and where in its file each step stands.
+
+A step is a list entry with one key, its kind: `- expect_trip: {inject: 60 A, function: overload}`, or the bare kind
+where there is nothing to say: `- close`. What a step means is harness/run's.
+"""
+
+from __future__ import annotations
+
+import os
+from collections import Counter
+from collections.abc import Iterable, Iterator, Sequence
+from dataclasses import dataclass, field
+from pathlib import Path
+from typing import Annotated, Any, Literal, Union
+
+from pydantic import AfterValidator, BeforeValidator, Discriminator, Tag, create_model
+
+from harness.files.load import FileModel, Loaded, Part, close_match, load, one_of
+from harness.files.marks import Document, FileError, FileErrors, MapNode, Mark, compose
+from harness.files.profile import load_device, shipped_device
+from harness.files.scalars import Name, Text
+from harness.plan.steps import STEP_KINDS, Step
+from protocol.device import Device
+
+Section = Literal["steps", "clean_up"]
+
+_PLAN_KEYS = {"device", "steps", "clean_up"}
+_SUFFIXES = (".yaml", ".yml")
+_OTHER_FOLDERS = ("benches", "devices")
+
+
+@dataclass(frozen=True)
+class PlanStep:
+    """One step: its kind, its content, its place. ``name`` is unique in the plan, so plan/name is in a run."""
+
+    name: str
+    kind: str
+    step: Step
+    section: Section
+    index: int  # from 0, in its section
+    mark: Mark
+
+
+@dataclass(frozen=True)
+class Plan:
+    """A plan, whole. ``device`` is the name of the device that it is for; ``digest`` the SHA-256 of its file."""
+
+    name: str
+    title: str
+    device: str
+    path: Path
+    digest: str
+    steps: tuple[PlanStep, ...]
+    clean_up: tuple[PlanStep, ...]
+    note: str | None
+    document: Document = field(repr=False, compare=False)
+
+    def mark(self, step: PlanStep, *inner: str | int, key: bool = False) -> Mark:
+        """Where a value (or the key) inside ``step`` stands."""
+        return self.document.mark((step.section, step.index, step.kind, *inner), key)
+
+
+def load_plan(path: Path | str) -> Plan:
+    """The plan in ``path``. Raises FileErrors with everything that is wrong with the file."""
+    loaded = load(path, PlanFile)
+    steps = tuple(_steps(loaded, "steps"))
+    clean_up = tuple(_steps(loaded, "clean_up"))
+    if errors := list(_same_names((*steps, *clean_up))):
+        raise FileErrors(errors)
+    model, document = loaded.model, loaded.document
+    return Plan(
+        model.name, model.title, model.device, Path(path), document.digest, steps, clean_up, model.note, document
+    )
+
+
+def load_plans(paths: Iterable[Path]) -> list[Plan]:
+    """Every plan of ``paths``, in order. Raises FileErrors with the errors of all of them, and for equal plan names."""
+    plans: list[Plan] = []
+    errors: list[FileError] = []
+    for path in paths:
+        try:
+            plan = load_plan(path)
+        except FileErrors as found:
+            errors += found.errors
+            continue
+        for other in plans:
+            if other.name == plan.name:
+                message = f"plan {plan.name!r} is in {other.path} as well; results are told apart by the name"
+                errors.append(FileError(plan.document.mark(("name",)), message))
+        plans.append(plan)
+    if errors:
+        raise FileErrors(errors)
+    return plans
+
+
+def find_plans(paths: Iterable[Path | str]) -> list[Path]:
+    """Plan files: files as named, folders searched to the bottom, in the order of their paths.
+
+    Below a folder, `benches`, `devices` and hidden folders are left out, and so is YAML with no key of a plan; what
+    cannot be read is kept, so that loading it says why. Raises FileErrors for a path that is not there and for a
+    folder without plans.
+    """
+    found: list[Path] = []
+    errors: list[FileError] = []
+    for path in map(Path, paths):
+        plans = sorted(_below(path)) if path.is_dir() else [path]
+        if not path.exists():
+            errors.append(FileError(Mark(str(path), 1, 1), "no such file or folder"))
+        elif not plans:
+            errors.append(FileError(Mark(str(path), 1, 1), "no plans in this folder"))
+        found += plans
+    if errors:
+        raise FileErrors(errors)
+    return list(dict.fromkeys(found))
+
+
+def find_device(plan: Plan) -> Path:
+    """The profile of the plan's device: in a `devices` folder beside the plan or above it, else the shipped one.
+
+    Raises FileErrors, at the plan's `device`, where there is none.
+    """
+    folders = [folder / "devices" for folder in plan.path.resolve().parents]
+    for folder in folders:
+        if (profile := folder / f"{plan.device}.yaml").is_file():
+            return profile
+    try:
+        return shipped_device(plan.device)
+    except KeyError as error:
+        raise FileErrors([FileError(plan.document.mark(("device",)), str(error.args[0]))]) from None
+
+
+def load_plan_device(plan: Plan) -> Device:
+    """The device that the plan is for. Raises FileErrors: not found, or wrong in itself."""
+    path = find_device(plan)
+    device = load_device(path)
+    if device.name != plan.device:
+        message = f"{path} describes {device.name!r}, not {plan.device!r}"
+        raise FileErrors([FileError(plan.document.mark(("device",)), message)])
+    return device
+
+
+# The form of a plan file
+
+
+def _one_key(entry: Any) -> Any:
+    """A list entry as a map of one step kind. Raises ValueError for anything else."""
+    if isinstance(entry, str):
+        entry = {entry: {}}
+    if not isinstance(entry, dict) or not entry:
+        raise ValueError(f"no step here; {one_of(STEP_KINDS)}")
+    kind, body = next(iter(entry.items()))
+    if kind not in STEP_KINDS:
+        raise ValueError(f"unknown step {kind!r}; {one_of(STEP_KINDS)}{close_match(kind, STEP_KINDS)}")
+    if len(entry) > 1:
+        others = ", ".join(list(entry)[1:])
+        raise ValueError(f"a step has one key, its kind; indent {others} so that it belongs to {kind}")
+    return {kind: {} if body is None else body}
+
+
+def _some(entries: tuple[Any, ...]) -> tuple[Any, ...]:
+    # Not min_length: pydantic would report it of a list whose entries are wrong.
+    if not entries:
+        raise ValueError("no steps; want one or more")
+    return entries
+
+
+def _tag(entry: Any) -> str:
+    # "!": a tag stands in the location of an error, and must not look like a key of the file.
+    return f"!{next(iter(entry), '')}" if isinstance(entry, dict) else f"!{next(iter(type(entry).model_fields))}"
+
+
+_ENTRIES = tuple(
+    Annotated[create_model(f"{kind}_entry", __base__=Part, **{kind: (model, ...)}), Tag(f"!{kind}")]  # type: ignore[call-overload]
+    for kind, model in STEP_KINDS.items()
+)
+StepEntry = Annotated[Union[_ENTRIES], Discriminator(_tag), BeforeValidator(_one_key)]  # type: ignore[valid-type]  # noqa: UP007 (made at run time)
+
+
+class PlanFile(FileModel):
+    """A plan as it is written."""
+
+    name: Name
+    title: Text
+    device: Name
+    note: Text | None = None
+    steps: Annotated[tuple[StepEntry, ...], AfterValidator(_some)]
+    clean_up: tuple[StepEntry, ...] = ()
+
+
+def _steps(loaded: Loaded[PlanFile], section: Section) -> Iterator[PlanStep]:
+    seen: Counter[str] = Counter()
+    prefix = "clean_up_" if section == "clean_up" else ""
+    for index, entry in enumerate(getattr(loaded.model, section)):
+        kind = next(iter(type(entry).model_fields))
+        step: Step = getattr(entry, kind)
+        seen[kind] += 1
+        name = step.name or f"{prefix}{kind}_{seen[kind]}"
+        yield PlanStep(name, kind, step, section, index, loaded.document.mark((section, index, kind), key=True))
+
+
+def _same_names(steps: Sequence[PlanStep]) -> Iterator[FileError]:
+    first: dict[str, PlanStep] = {}
+    for step in steps:
+        if step.name in first:
+            other = first[step.name].mark.line
+            yield FileError(step.mark, f"a second step called {step.name!r}; the first is in line {other}")
+        first.setdefault(step.name, step)
+
+
+def _below(folder: Path) -> Iterator[Path]:
+    for parent, folders, files in os.walk(folder):
+        folders[:] = [name for name in folders if name not in _OTHER_FOLDERS and not name.startswith(".")]
+        for name in files:
+            path = Path(parent, name)
+            if path.suffix in _SUFFIXES and _may_be_plan(path):
+                yield path
+
+
+def _may_be_plan(path: Path) -> bool:
+    try:
+        root = compose(path).root
+    except FileErrors:
+        return True
+    return isinstance(root, MapNode) and bool(_PLAN_KEYS & root.items.keys())

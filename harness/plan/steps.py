@@ -6,22 +6,20 @@ A model says what the step needs and nothing about how it is done; harness/run h
 from __future__ import annotations
 
 from collections.abc import Mapping
-from typing import Annotated, Any, Literal, get_args
+from typing import Literal
 
-from pydantic import BaseModel, ConfigDict, Discriminator, Field, Tag, model_validator
+from pydantic import Field, model_validator
 
+from harness.files.load import Part
+from harness.files.scalars import Flag, Name, Text
 from harness.quantity import AnyQuantity, Current, Ratio, SlewRate, Time, Voltage
 
-Name = Annotated[str, Field(pattern=r"^[a-z][a-z0-9_]*$", max_length=60)]
 
-
-class Step(BaseModel):
+class Step(Part):
     """What every step has: it is frozen, refuses unknown keys, and may carry a name and a note for the report."""
 
-    model_config = ConfigDict(extra="forbid", frozen=True)
-
     name: Name | None = None
-    note: str | None = None
+    note: Text | None = None
 
 
 # Set-points
@@ -46,7 +44,7 @@ class ReadSetPoints(Step):
 class CloseSwitch(Step):
     """Command closed and expect it; with ``refused``, expect the switch to stay open."""
 
-    refused: bool = False
+    refused: Flag = False
 
 
 class OpenSwitch(Step):
@@ -104,7 +102,7 @@ class CheckStatus(Step):
     state: Name | None = None
     switch: Literal["open", "closed"] | None = None
     cause: Name | None = None
-    bits: Mapping[Name, bool] = Field(default_factory=dict)
+    bits: Mapping[Name, Flag] = Field(default_factory=dict)
 
     @model_validator(mode="after")
     def _something(self) -> CheckStatus:
@@ -119,7 +117,7 @@ class CheckCodes(Step):
     A code's follow-on codes (device profile) are allowed beside it; its forbidden ones are a fail.
     """
 
-    codes: Mapping[Name, tuple[str, ...]]  # code -> names of ISO 14229-1 status bits that must be 1
+    codes: Mapping[Name, tuple[Name, ...]]  # code -> names of ISO 14229-1 status bits that must be 1
 
 
 class CheckSnapshot(Step):
@@ -143,7 +141,7 @@ class ReadLive(Step):
 
 
 class Identify(Step):
-    """Read the product identification (LIN read by identifier 0) and the identification records; compare with the profile."""
+    """Read product identification (LIN read by identifier 0) and identification records; compare with the profile."""
 
 
 # Time and supply
