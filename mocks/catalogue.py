@@ -1,0 +1,84 @@
+"""A unit's diagnostic tables, worked out from its device description, and its identity, drawn from the seed."""
+
+from __future__ import annotations
+
+from random import Random
+
+from mocks.calibrate import field_scale
+from mocks.firmware.catalogue import Catalogue, NodeRow, Number, ReadingRow, SetPointRow
+from protocol.device import Device, Field, SetPoint, SnapshotSource
+from protocol.frame import protected_id
+
+READINGS: dict[str, SnapshotSource] = {
+    "current": "current",
+    "heat": "heat",
+    "supply_voltage": "supply_voltage",
+    "uptime": "uptime",
+    "trip_count": "trip_count",
+}
+"""Name of a live value -> what the firmware reports under it."""
+_TEXTS = {
+    "application_version": "{variant}.4.2",
+    "bootloader_version": "B{variant}.0.7",
+    "hardware_version": "H{variant}-C",
+    "serial_number": "{serial:010d}",
+}
+_OTHER_TEXT = "{name} {variant}"
+
+
+def catalogue(device: Device, seed: int) -> Catalogue:
+    """Tables for the unit that ``seed`` makes of ``device``.
+
+    Raises ValueError for a live value that this firmware does not measure.
+    """
+    unknown = device.live.keys() - READINGS.keys()
+    if unknown:
+        raise ValueError(f"{device.name}: the mock measures no {', '.join(sorted(unknown))}")
+    node = _node(device, seed)
+    return Catalogue(
+        node=node,
+        sessions={session.sub_function: session.services for session in device.sessions.values()},
+        p2_ns=device.timing.p2_ns,
+        p2_star_ns=device.timing.p2_star_ns,
+        s3_ns=device.timing.s3_ns,
+        n_as_ns=device.timing.n_as_ns,
+        set_points={point.did: _set_point(point) for point in device.set_points.values()},
+        readings={
+            live.did: _reading(device, live.did, READINGS[name], live.field) for name, live in device.live.items()
+        },
+        texts={did: _text(name, node) for name, did in device.identity.records.items()},
+        codes={code.dtc: name for name, code in device.fault_codes.items()},
+        snapshot_number=device.snapshot.record_number,
+        snapshot=tuple(_reading(device, row.did, row.source, row.field) for row in device.snapshot.fields),
+    )
+
+
+def _node(device: Device, seed: int) -> NodeRow:
+    identity, node = device.identity, device.node
+    return NodeRow(
+        supplier=identity.supplier_id,
+        function=identity.function_id,
+        variant=identity.variant,
+        serial=Random(f"serial {seed}").getrandbits(32),
+        initial_nad=node.initial_nad,
+        configured_nad=node.configured_nad,
+        pids=tuple(protected_id(node.frames[name].frame_id) for name in node.configurable_frames),
+    )
+
+
+def _set_point(point: SetPoint) -> SetPointRow:
+    low, high = (point.field.to_raw(limit) for limit in (point.minimum, point.maximum))
+    return SetPointRow(point.name, _number(point.field), low, high)
+
+
+def _reading(device: Device, did: int, source: SnapshotSource, field: Field) -> ReadingRow:
+    return ReadingRow(did, source, _number(field), field_scale(device, source, field))
+
+
+def _number(field: Field) -> Number:
+    return Number(field.size, field.raw_range[0] < 0)
+
+
+def _text(name: str, node: NodeRow) -> bytes:
+    text = _TEXTS.get(name, _OTHER_TEXT)
+    return text.format(name=name, variant=node.variant, serial=node.serial).encode("ascii")

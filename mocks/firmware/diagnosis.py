@@ -1,0 +1,145 @@
+"""The diagnostic server: requests to answers, and when each is ready (ISO 14229-2, LIN 2.1 §5; from memory of both).
+
+A request is carried out when it is complete; its answer is ready once the work is done and the processing time over.
+One that comes while the work for another goes on waits for it. Until the answer is ready, 'response pending' is: from
+4/5 of P2 after the request, and again 4/5 of P2* after each that was sent. A new request drops the answer to the last
+one, though not the work; an answer that nobody has asked for N_As long after it was ready is dropped as well.
+
+A restart follows the answer to service 11, once all of it was sent and no write is under way.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass
+
+from mocks.eeprom import Eeprom
+from mocks.firmware import configuration, fault_memory, node_configuration
+from mocks.firmware.catalogue import Catalogue
+from mocks.firmware.configuration import Configuration
+from mocks.firmware.fault_memory import FaultMemory
+from mocks.firmware.memory import Memory
+from mocks.firmware.node_configuration import NodeConfiguration
+from mocks.firmware.routines import SelfTest
+from mocks.firmware.services import Services, suppressed
+from mocks.firmware.tasks import Firmware, Trip
+from protocol.identifiers import NegativeResponseCode
+from protocol.transport import FUNCTIONAL_NAD
+
+_NODE_SERVICES = range(0xB0, 0xB8)
+
+
+@dataclass
+class _Prepared:
+    """An answer that is, or will be, ready to be sent."""
+
+    nad: int
+    payload: bytes
+    service: int
+    ready_ns: int
+    pending_ns: int  # when 'response pending' is due, unless ready
+    restart: bool
+
+
+class Diagnosis:
+    """Fault memory, set-points, node configuration and the server over them.
+
+    ``processing_ns`` gives the processing time of each request. ``restart_ns`` is when the node has to restart.
+    """
+
+    def __init__(
+        self, catalogue: Catalogue, firmware: Firmware, chip: Eeprom, processing_ns: Callable[[], int]
+    ) -> None:
+        self._catalogue = catalogue
+        self._firmware = firmware
+        self._memory = Memory(chip)
+        records = [
+            self._memory.record(configuration.record_length(catalogue)),
+            self._memory.record(fault_memory.record_length(catalogue)),
+            self._memory.record(node_configuration.record_length(catalogue.node)),
+        ]
+        self.configuration = Configuration(catalogue, records[0], firmware)
+        self.faults = FaultMemory(catalogue, records[1])
+        self.node = NodeConfiguration(catalogue.node, records[2])
+        self._self_test = SelfTest(firmware, records)
+        self._processing_ns = processing_ns
+        self._services = Services(catalogue, firmware, self.configuration, self.faults, self._self_test)
+        self._prepared: _Prepared | None = None
+        self._busy_ns = 0
+        self._restart_after = False
+        self.restart_ns: int | None = None
+
+    def power_on(self, now_ns: int) -> None:
+        """Start from what non-volatile memory holds, once no write is under way."""
+        start_ns = self._memory.ready_ns(now_ns)
+        self.configuration.power_on(start_ns)
+        self.faults.power_on(start_ns)
+        self.node.power_on(start_ns)
+        self._services.power_on()
+        self._busy_ns = now_ns
+        self.restart_ns = None
+        self.drop()
+
+    def tripped(self, trip: Trip, now_ns: int) -> None:
+        """A protection function has operated."""
+        self._services.settle(now_ns)
+        self.faults.tripped(trip, now_ns)
+
+    def commanded(self, value: int, now_ns: int) -> None:
+        """The switch command of a received frame."""
+        self._firmware.command(value)
+        self._services.settle(now_ns)
+        if self._firmware.cause is None:
+            self.faults.acknowledged()
+
+    def drop(self) -> None:
+        """A new request has begun: what was prepared is not sent any more."""
+        self._prepared = None
+        self._restart_after = False
+
+    def request(self, nad: int, payload: bytes, now_ns: int) -> None:
+        """A whole request, taken by this node."""
+        start_ns = max(now_ns, self._busy_ns)
+        if payload[0] in _NODE_SERVICES:
+            self._configure(nad, payload, start_ns)
+            return
+        outcome = self._services.execute(payload, start_ns)
+        ready_ns = outcome.done_ns + self._processing_ns()
+        self._busy_ns = ready_ns
+        self._services.sessions.keep(ready_ns)
+        pending_ns = now_ns + self._catalogue.p2_ns * 4 // 5
+        quiet = outcome.payload[0] != 0x7F and suppressed(payload) and ready_ns <= pending_ns
+        if not quiet and nad != FUNCTIONAL_NAD:
+            self._prepared = _Prepared(
+                self.node.nad, outcome.payload, payload[0], ready_ns, pending_ns, outcome.restart
+            )
+        elif outcome.restart:
+            self.restart_ns = self._memory.ready_ns(ready_ns)
+
+    def answer(self, now_ns: int) -> tuple[int, bytes] | None:
+        """Address and payload to send to a header that asks at ``now_ns``; None: nothing to say."""
+        prepared = self._prepared
+        if prepared is None:
+            return None
+        if now_ns > prepared.ready_ns + self._catalogue.n_as_ns:
+            self._prepared = None
+            return None
+        if now_ns >= prepared.ready_ns:
+            self._prepared = None
+            self._restart_after = prepared.restart
+            return prepared.nad, prepared.payload
+        if now_ns >= prepared.pending_ns:
+            prepared.pending_ns = now_ns + self._catalogue.p2_star_ns * 4 // 5
+            return prepared.nad, bytes([0x7F, prepared.service, NegativeResponseCode.response_pending])
+        return None
+
+    def sent(self, now_ns: int) -> None:
+        """All of an answer was sent."""
+        if self._restart_after:
+            self.restart_ns = self._memory.ready_ns(now_ns)
+
+    def _configure(self, nad: int, payload: bytes, now_ns: int) -> None:
+        answer = self.node.serve(nad, payload, now_ns)
+        if answer is not None:
+            ready_ns = now_ns + self._processing_ns()
+            self._prepared = _Prepared(*answer, payload[0], ready_ns, ready_ns, restart=False)

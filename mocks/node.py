@@ -1,0 +1,233 @@
+"""The breaker as a LIN node, symbol by symbol: headers and responses on the wire, frames and messages to the firmware.
+
+Published frames are built from the firmware's state as it is at the end of the header, the diagnostic answer likewise.
+A response follows its header after this unit's response space, back to back, and is carried as one chunk at its end.
+
+response_error (LIN 2.1 §2.7.3, from memory): set by an error in the response of a frame that this node receives or
+sends; not by header faults, nor by a response that never began. It goes out after the frame that carried it was sent.
+
+Not modelled: sleep and wake-up; the first bytes of a response that somebody else talks into (the wire knows no two
+senders, so a response that anything is heard during is lost as a whole and counts as an error); headers stretched
+beyond their limit, which this node answers all the same.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from random import Random
+
+from mocks.catalogue import catalogue
+from mocks.clock import EventClock
+from mocks.eeprom import Eeprom
+from mocks.firmware.diagnosis import Diagnosis
+from mocks.firmware.tasks import Firmware, Trip
+from mocks.wire import Wire
+from protocol.decoder import BREAK, BusEvent, Decoder, FrameReceived, WireFault
+from protocol.device import Device
+from protocol.frame import (
+    FRAME_IDS,
+    MASTER_REQUEST,
+    SLAVE_RESPONSE,
+    SYNC,
+    bits_ns,
+    checksum,
+    protected_id,
+    response_ns,
+)
+from protocol.signals import FrameLayout, pack, unpack
+from protocol.transport import Message, Reassembler, segment
+
+_HEADER_SYMBOLS = 3
+_FRAME_ID = {protected_id(frame_id): frame_id for frame_id in FRAME_IDS}
+_CHIP_SIZE = 2048
+_SLACK_NS = 5_000_000
+"""A response may lag this much beyond its limit: the receiver is a UART with a coarse timer."""
+
+
+@dataclass(frozen=True)
+class _Response:
+    """What this node is sending."""
+
+    frame_id: int
+    symbols: tuple[int, ...]
+    end_ns: int
+
+
+class Node:
+    """The node on ``wire``. It hangs itself into ``firmware``: trip and power hooks are its own.
+
+    ``seed`` draws what differs from unit to unit: response space (1/2 to 2 bit times), time of a non-volatile write
+    (9/10 to all of the declared longest), processing time of each request (1 to 8 ms), serial number.
+    """
+
+    def __init__(self, device: Device, clock: EventClock, wire: Wire, firmware: Firmware, seed: int) -> None:
+        draw = Random(f"node {seed}")
+        self._device = device
+        self._clock = clock
+        self._wire = wire
+        self._firmware = firmware
+        self._bit_rate = device.node.bit_rate
+        self._space_ns = bits_ns(draw.randint(5, 20), self._bit_rate) // 10
+        longest_ns = device.ratings.write_time_ns
+        self._chip = Eeprom(_CHIP_SIZE, draw.randint(longest_ns * 9 // 10, longest_ns))
+        self.diagnosis = Diagnosis(
+            catalogue(device, seed), firmware, self._chip, lambda: draw.randint(1_000_000, 8_000_000)
+        )
+        self._reassembler = Reassembler(None, device.timing.n_cr_ns)
+        self._awake_ns = 0
+        self._tail: tuple[int, ...] = ()
+        self._sending: _Response | None = None
+        self._outgoing: list[bytes] = []
+        self._response_error = False
+        self._assign()
+        firmware.on_trip = self._tripped
+        firmware.on_power_on = self._power_on
+        firmware.on_power_off = self._power_off
+        wire.listen(self.hear)
+
+    # Power
+
+    def _power_on(self) -> None:
+        now_ns = self._clock.now_ns()
+        self.diagnosis.power_on(now_ns)
+        self._assign()
+        self._awake_ns = now_ns + self._device.ratings.start_up_ns
+        self._reassembler.reset()
+        self._tail = ()
+        self._outgoing = []
+        self._response_error = False
+
+    def _power_off(self) -> None:
+        self._chip.cut(self._clock.now_ns())
+        self._sending = None
+
+    def _assign(self) -> None:
+        """Take the frame identifiers of the node configuration."""
+        node = self._device.node
+        assigned = dict(zip(node.configurable_frames, self.diagnosis.node.pids, strict=True))
+        self._assigned = self.diagnosis.node.pids
+        ids = {name: protected_id(layout.frame_id) for name, layout in node.frames.items()} | assigned
+        frames = {pid & 0x3F: node.frames[name] for name, pid in ids.items() if pid}
+        self._published = {at: layout for at, layout in frames.items() if layout.publisher == node.name}
+        self._commands = {at: layout for at, layout in frames.items() if layout.name == self._device.command.frame}
+        involved = self._published | self._commands
+        self._involved = frozenset({*involved, MASTER_REQUEST})
+        lengths = {frame_id: layout.length for frame_id, layout in involved.items()}
+        self._decoder = Decoder(lengths, self._bit_rate, _SLACK_NS)
+
+    # Receiving
+
+    def hear(self, symbols: Sequence[int], end_ns: int) -> None:
+        """Symbols on the wire, own ones included; the last ended at ``end_ns``."""
+        if not self._firmware.powered or end_ns < self._awake_ns:
+            return
+        if self._sending is not None:
+            self._lose_response()
+        for event in self._decoder.feed(symbols, end_ns):
+            self._take(event)
+        self._tail = (*self._tail, *symbols)[-_HEADER_SYMBOLS:]
+        if self._tail[:2] == (BREAK, SYNC) and self._tail[2:] and self._tail[2] in _FRAME_ID:
+            self._header(_FRAME_ID[self._tail[2]], end_ns)
+
+    def _take(self, event: BusEvent) -> None:
+        if isinstance(event, WireFault):
+            answering = event.frame_id == SLAVE_RESPONSE and self._outgoing
+            if event.frame_id in self._involved or answering:
+                self._fail(event.frame_id)
+        elif isinstance(event, FrameReceived):
+            self._frame(event)
+
+    def _frame(self, frame: FrameReceived) -> None:
+        if frame.frame_id == MASTER_REQUEST:
+            self._request(frame.payload, frame.end_ns)
+        elif frame.frame_id == SLAVE_RESPONSE:
+            self._answered(frame)
+        elif frame.frame_id in self._commands:
+            value = unpack(self._commands[frame.frame_id], frame.payload)[self._device.command.signal]
+            self.diagnosis.commanded(value, frame.end_ns)
+        elif frame.frame_id in self._published:
+            signals = unpack(self._published[frame.frame_id], frame.payload)
+            if signals.get(self._device.status.response_error_signal):
+                self._response_error = False
+
+    def _fail(self, frame_id: int | None) -> None:
+        self._response_error = True
+        if frame_id == SLAVE_RESPONSE:
+            self._outgoing = []
+
+    # Sending
+
+    def _header(self, frame_id: int, end_ns: int) -> None:
+        if frame_id == SLAVE_RESPONSE:
+            payload = self._next_pdu(end_ns)
+            if payload is None:
+                return
+        elif frame_id in self._published:
+            payload = pack(self._published[frame_id], self._signals(self._published[frame_id]))
+        else:
+            return
+        symbols = (*payload, checksum(frame_id, payload))
+        response = _Response(frame_id, symbols, end_ns + self._space_ns + response_ns(self._bit_rate, len(payload)))
+        self._sending = response
+        self._clock.at(response.end_ns, lambda: self._finish(response))
+
+    def _signals(self, layout: FrameLayout) -> dict[str, int]:
+        values = self._firmware.status_signals()
+        values[self._device.status.response_error_signal] = int(self._response_error)
+        return {signal.name: values.get(signal.name, signal.initial) for signal in layout.signals}
+
+    def _finish(self, response: _Response) -> None:
+        if self._sending is response:
+            self._sending = None
+            self._wire.carry(response.symbols, response.end_ns)
+
+    def _lose_response(self) -> None:
+        assert self._sending is not None
+        self._fail(self._sending.frame_id)
+        self._sending = None
+
+    # Messages
+
+    def _request(self, pdu: bytes, now_ns: int) -> None:
+        configuration = self.diagnosis.node
+        if not configuration.addressed(pdu):
+            return
+        self._outgoing = []
+        self.diagnosis.drop()
+        message = self._reassembler.receive(pdu, now_ns)
+        if isinstance(message, Message):
+            self.diagnosis.request(message.nad, message.payload, now_ns)
+            if configuration.pids != self._assigned:
+                self._assign()
+            self._plan_restart()
+
+    def _next_pdu(self, now_ns: int) -> bytes | None:
+        if not self._outgoing:
+            answer = self.diagnosis.answer(now_ns)
+            if answer is None:
+                return None
+            self._outgoing = segment(*answer)
+        return self._outgoing[0]
+
+    def _answered(self, frame: FrameReceived) -> None:
+        """A PDU was heard on the wire: the node's own, or another node's."""
+        if self._outgoing and frame.payload == self._outgoing[0]:
+            self._outgoing = self._outgoing[1:]
+            if not self._outgoing:
+                self.diagnosis.sent(frame.end_ns)
+                self._plan_restart()
+
+    def _plan_restart(self) -> None:
+        if self.diagnosis.restart_ns is not None:
+            self._clock.at(self.diagnosis.restart_ns, self._restart)
+
+    def _restart(self) -> None:
+        """What service 11 asked for, unless the supply was gone since."""
+        due_ns = self.diagnosis.restart_ns
+        if due_ns is not None and due_ns <= self._clock.now_ns():
+            self._firmware.power_off()
+            self._firmware.power_on()
+
+    def _tripped(self, trip: Trip) -> None:
+        self.diagnosis.tripped(trip, self._clock.now_ns())
