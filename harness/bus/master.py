@@ -1,0 +1,324 @@
+"""The LIN master of a bench: runs schedule tables, polls frames, commands the switch, makes diagnostic requests.
+
+One thread; nothing happens on the bus but within a call. Slots lie on absolute instants, so lateness of one does not
+move the next. A slot waits for the outcome of its frame (LIN 2.1 §2.4.2 gives a slot the frame's longest time; a port
+adds its latency), so a late answer never runs into the next header. Two things repeat by themselves: ``poll``, which
+reads, and the command frame, in which a command acts only when its value changes. A request never does.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+from harness.bus.port import BusPort
+from harness.bus.traffic import Observer, RequestMade, Runs, Statistics
+from harness.clock import Clock
+from protocol import exchange
+from protocol.decoder import BusEvent, FrameReceived, NoResponse, WireFault
+from protocol.device import Device
+from protocol.exchange import Exchange, Finished, Poll, Send
+from protocol.frame import MASTER_REQUEST, MAX_LENGTH, SLAVE_RESPONSE, frame_max_ns
+from protocol.identifiers import SUPPRESS, Service
+from protocol.services import NegativeResponse, tester_present
+from protocol.signals import pack, unpack
+from protocol.transport import segment
+
+TRIES = 3
+"""How often ``poll`` and ``send_command`` send a header before they give up."""
+
+_DEFAULT_SESSION = 0x01
+_KEEP_SHARE = (2, 5)  # tester present after this share of S3: 2 s of 5 s, ISO 14229-2
+
+
+class NoAnswer(Exception):  # noqa: N818 - an outcome on the bus, no malfunction of the harness
+    """A frame did not come, though its header was sent ``tries`` times; ``heard`` are the outcomes, one a try.
+
+    An outcome of None: not even the header came back, which is the port's or the wire's fault and not the node's.
+    """
+
+    def __init__(self, frame: str, heard: list[BusEvent | None]) -> None:
+        self.frame = frame
+        self.heard = heard
+        self.echo_lost = all(event is None for event in heard)
+        outcomes = ", ".join(sorted({_outcome_text(event) for event in heard}))
+        super().__init__(f"{frame}: no good frame in {len(heard)} tries: {outcomes}")
+
+
+class Refused(Exception):  # noqa: N818 - as above
+    """The node answered a request with ``response``, a negative answer."""
+
+    def __init__(self, request: bytes, response: NegativeResponse) -> None:
+        self.request = request
+        self.response = response
+        super().__init__(f"request {request.hex(' ')} was refused: {response.name}")
+
+
+class Unanswered(Exception):  # noqa: N818 - as above
+    """A request got no answer that is one: ``reason`` says why, ``heard`` is what came instead, if anything."""
+
+    def __init__(self, request: bytes, reason: str, heard: bytes = b"") -> None:
+        self.request = request
+        self.reason = reason
+        self.heard = heard
+        super().__init__(f"request {request.hex(' ')}: {reason}" + (f"; heard {heard.hex(' ')}" if heard else ""))
+
+
+@dataclass
+class _Grid:
+    """Where a schedule table stands: the next entry, and the instant of its slot (None: as soon as may be)."""
+
+    entry: int = 0
+    slot_ns: int | None = None
+
+
+class Master:
+    """The master of ``device``'s bus on ``port``.
+
+    ``nad`` is the node's present address, to be set when an address is assigned. ``latest`` holds the payload and end
+    of the last good frame of each name. ``session_ends_ns`` is when the open session ends unless the master keeps it,
+    which it does as long as it is given time; None: default session. PortError from any call: the port is gone.
+    """
+
+    def __init__(self, port: BusPort, clock: Clock, device: Device, observer: Observer | None = None) -> None:
+        node = device.node
+        self._port = port
+        self._clock = clock
+        self._device = device
+        self._observer = observer
+        self._runs = Runs(observer) if observer is not None else None
+        self._names = {layout.frame_id: layout.name for layout in node.frames.values()}
+        self._command = node.frames[device.command.frame]
+        self._commanded = device.command.commands["none"]
+        self._longest_ns = {
+            layout.frame_id: frame_max_ns(node.bit_rate, layout.length) + port.capabilities.latency_ns
+            for layout in node.frames.values()
+        }
+        self._longest_pdu_ns = frame_max_ns(node.bit_rate, MAX_LENGTH) + port.capabilities.latency_ns
+        self._pdu_slot_ns = _diagnostic_slot_ns(device)
+        self._grids: dict[str, _Grid] = {}
+        self._scheduled: str | None = None
+        self.nad = node.configured_nad
+        self.latest: dict[str, tuple[bytes, int]] = {}
+        self.statistics = Statistics()
+        self.session_ends_ns: int | None = None
+
+    def run_until(self, instant_ns: int, schedule: str = "slow") -> None:
+        """Run the schedule table of role ``schedule`` (a key of Device.schedules) until ``instant_ns``.
+
+        A run that follows one of the same table goes on in step with it; else the table's next frame comes at once.
+        """
+        table = self._device.node.schedules[self._device.schedules[schedule]]
+        grid = self._grids.setdefault(schedule, _Grid())
+        now = self._clock.now_ns()
+        if self._scheduled != schedule or grid.slot_ns is None or grid.slot_ns < now:
+            grid.slot_ns = now
+        self._scheduled = schedule
+        while True:
+            keep_ns = self._keep_due_ns()
+            wake = min(instant_ns, grid.slot_ns, instant_ns if keep_ns is None else keep_ns)
+            self._listen(wake)
+            if wake == keep_ns:
+                self._keep_session()
+            elif wake == grid.slot_ns and wake < instant_ns:
+                self._slot(table, grid)
+            else:
+                return
+
+    def poll(self, frame_name: str) -> dict[str, int]:
+        """Raw signals of a frame that the node publishes, from a header sent now.
+
+        Raises NoAnswer after the tries are spent, KeyError for a frame that the LDF does not have.
+        """
+        layout = self._device.node.frames[frame_name]
+        heard: list[BusEvent | None] = []
+        for _ in range(TRIES):
+            event = self._header(layout.frame_id, self._longest_ns[layout.frame_id])
+            if isinstance(event, FrameReceived):
+                return unpack(layout, event.payload)
+            heard.append(event)
+            self.statistics.retries += 1
+        raise NoAnswer(frame_name, heard)
+
+    def send_command(self, name: str) -> int:
+        """Send the command frame with command ``name`` now, and keep it in the schedule; returns when it ended.
+
+        A command acts when its value changes: to give the same one again, give another one in between. Raises NoAnswer
+        where the frame does not come back from the wire, KeyError for a command that the device does not have.
+        """
+        self._commanded = self._device.command.commands[name]
+        heard: list[BusEvent | None] = []
+        for _ in range(TRIES):
+            event = self._send_command_frame()
+            if isinstance(event, FrameReceived):
+                return event.end_ns
+            heard.append(event)
+            self.statistics.retries += 1
+        raise NoAnswer(self._command.name, heard)
+
+    def request(self, payload: bytes, nad: int | None = None) -> bytes:
+        """Make a diagnostic request and return the positive answer; b"" where none was wanted.
+
+        Asks on for as long as the node says 'response pending' in time. Raises Refused, Unanswered; ValueError for a
+        payload that no request can have.
+        """
+        address = self.nad if nad is None else nad
+        start_ns = self._clock.now_ns()
+        dialogue = Exchange(address, payload, self._device.timing, start_ns)
+        outcome = self._exchange(dialogue, start_ns)
+        end_ns = self._clock.now_ns()
+        if self._observer is not None:
+            self._observer(RequestMade(address, payload, outcome, start_ns, end_ns))
+        match outcome:
+            case exchange.Answer(answer):
+                self._note_session(payload, end_ns)
+                return answer
+            case exchange.Refused(response):
+                self._extend_session(end_ns)
+                raise Refused(payload, response)
+            case exchange.Unanswered(reason, heard):
+                raise Unanswered(payload, reason, heard)
+
+    def forget_session(self) -> None:
+        """The node is in its default session again, for a reason that the bus does not show: its supply was off."""
+        self.session_ends_ns = None
+
+    def flush(self) -> None:
+        """Hand the observer what has been counted so far; what is the same after that begins a new run."""
+        if self._runs is not None:
+            self._runs.flush()
+
+    def close(self) -> None:
+        """Flush and close the port."""
+        self.flush()
+        self._port.close()
+
+    # The schedule
+
+    def _slot(self, table: tuple[tuple[str, int], ...], grid: _Grid) -> None:
+        assert grid.slot_ns is not None
+        name, delay_ns = table[grid.entry % len(table)]
+        self.statistics.lateness.add(self._clock.now_ns() - grid.slot_ns)
+        if name == self._command.name:
+            self._send_command_frame()
+        else:
+            frame_id = self._device.node.frames[name].frame_id
+            self._header(frame_id, self._longest_ns[frame_id])
+        grid.entry += 1
+        grid.slot_ns += delay_ns
+        missed = max(0, self._clock.now_ns() - grid.slot_ns) // delay_ns
+        self.statistics.lateness.missed += missed
+        grid.slot_ns += missed * delay_ns
+
+    def _send_command_frame(self) -> BusEvent | None:
+        payload = pack(self._command, {self._device.command.signal: self._commanded})
+        return self._respond(self._command.frame_id, payload, self._longest_ns[self._command.frame_id])
+
+    # Frames
+
+    def _header(self, frame_id: int, longest_ns: int) -> BusEvent | None:
+        start_ns = self._clock.now_ns()
+        self._port.header(frame_id)
+        return self._outcome(frame_id, start_ns, longest_ns)
+
+    def _respond(self, frame_id: int, payload: bytes, longest_ns: int) -> BusEvent | None:
+        start_ns = self._clock.now_ns()
+        self._port.respond(frame_id, payload)
+        return self._outcome(frame_id, start_ns, longest_ns)
+
+    def _outcome(self, frame_id: int, start_ns: int, longest_ns: int) -> BusEvent | None:
+        """What became of the frame whose header was sent from ``start_ns`` on; None: it did not even come back.
+
+        The time runs from when the port is done sending, which may have cost more than it should.
+        """
+        for event in self._port.events(self._clock.now_ns() + longest_ns):
+            self._hear(event)
+            if event.frame_id == frame_id and event.end_ns > start_ns:
+                return event
+        self.statistics.no_echo += 1
+        return None
+
+    def _listen(self, until_ns: int) -> None:
+        for event in self._port.events(until_ns):
+            self._hear(event)
+
+    def _hear(self, event: BusEvent) -> None:
+        self.statistics.count(event)
+        if isinstance(event, FrameReceived) and event.frame_id in self._names:
+            self.latest[self._names[event.frame_id]] = (event.payload, event.end_ns)
+        if self._runs is not None:
+            self._runs.add(event)
+
+    # Diagnostics
+
+    def _exchange(self, dialogue: Exchange, start_ns: int) -> exchange.Outcome:
+        slot_ns = start_ns
+        while True:
+            slot = dialogue.next_slot()
+            if isinstance(slot, Finished):
+                return slot.outcome
+            self._listen(max(slot_ns, dialogue.earliest_ns))
+            self.statistics.lateness.add(self._clock.now_ns() - max(slot_ns, dialogue.earliest_ns))
+            match slot:
+                case Send(pdu):
+                    event = self._respond(MASTER_REQUEST, pdu, self._longest_pdu_ns)
+                    if not isinstance(event, FrameReceived):
+                        # It may have been heard by the node, so that to send it again is not ours to decide.
+                        return exchange.Unanswered(f"the request did not come back whole: {_outcome_text(event)}")
+                    dialogue.sent(event.end_ns)
+                case Poll():
+                    event = self._header(SLAVE_RESPONSE, self._longest_pdu_ns)
+                    if isinstance(event, FrameReceived):
+                        dialogue.received(event.payload, event.end_ns)
+                    else:
+                        dialogue.silent(self._clock.now_ns())
+            slot_ns = max(slot_ns + self._pdu_slot_ns, self._clock.now_ns())
+
+    def _keep_due_ns(self) -> int | None:
+        if self.session_ends_ns is None:
+            return None
+        share, of = _KEEP_SHARE
+        return self.session_ends_ns - self._device.timing.s3_ns * (of - share) // of
+
+    def _keep_session(self) -> None:
+        """Tester present that wants no answer: one frame (LIN's schedule needs no slot for what will not come)."""
+        now = self._clock.now_ns()
+        if self.session_ends_ns is not None and now >= self.session_ends_ns:
+            self.session_ends_ns = None  # no call came in time: the node has ended it by itself
+            return
+        pdu = segment(self.nad, tester_present(suppress=True))[0]
+        event = self._respond(MASTER_REQUEST, pdu, self._longest_pdu_ns)
+        self._extend_session(event.end_ns if isinstance(event, FrameReceived) else now)
+
+    def _extend_session(self, now_ns: int) -> None:
+        if self.session_ends_ns is not None:
+            self.session_ends_ns = now_ns + self._device.timing.s3_ns
+
+    def _note_session(self, request: bytes, now_ns: int) -> None:
+        """S3 begins anew with every request served (ISO 14229-2); some requests begin or end a session."""
+        match request[0]:
+            case Service.SESSION:
+                default = request[1] & ~SUPPRESS == _DEFAULT_SESSION
+                self.session_ends_ns = None if default else now_ns + self._device.timing.s3_ns
+            case Service.RESET:
+                self.session_ends_ns = None
+            case _:
+                self._extend_session(now_ns)
+
+
+def _diagnostic_slot_ns(device: Device) -> int:
+    """Slot of a diagnostic frame: the longest that a schedule table gives it, else the frame's longest time."""
+    tables = device.node.schedules.values()
+    delays = [delay for table in tables for name, delay in table if name not in device.node.frames]
+    return max(delays, default=frame_max_ns(device.node.bit_rate, MAX_LENGTH))
+
+
+def _outcome_text(event: BusEvent | None) -> str:
+    match event:
+        case None:
+            return "the header did not come back"
+        case NoResponse():
+            return "no response"
+        case WireFault():
+            return event.kind.value
+        case FrameReceived():
+            return "good frame"

@@ -1,0 +1,116 @@
+"""What a master notes of its bus: counters, lateness, and runs of equal traffic for the journal."""
+
+from __future__ import annotations
+
+from collections import Counter
+from collections.abc import Callable
+from dataclasses import dataclass, field
+
+from protocol.decoder import BusEvent, FaultKind, FrameReceived, NoResponse, WireFault
+from protocol.exchange import Outcome
+
+_US = 1_000
+
+
+@dataclass(frozen=True)
+class Run:
+    """Equal events, one after the other on their frame id: an unchanged frame is counted, not repeated."""
+
+    event: BusEvent  # the first of them
+    last_ns: int  # end of the last
+    count: int
+
+
+@dataclass(frozen=True)
+class RequestMade:
+    """A diagnostic request and what became of it."""
+
+    nad: int
+    request: bytes
+    outcome: Outcome
+    start_ns: int
+    end_ns: int
+
+
+Observer = Callable[[Run | RequestMade], None]
+"""Is given each run when it has ended, and each request when it has been answered or given up."""
+
+
+@dataclass
+class Lateness:
+    """How late headers were sent, as a histogram. Bucket n counts lateness below 2**n us and not below half of that."""
+
+    buckets: Counter[int] = field(default_factory=Counter)
+    worst_ns: int = 0
+    missed: int = 0  # slots left out because the one before them took too long
+
+    def add(self, late_ns: int) -> None:
+        """Count one header."""
+        self.buckets[max(late_ns // _US, 0).bit_length()] += 1
+        self.worst_ns = max(self.worst_ns, late_ns)
+
+    def below_us(self, share: float) -> int:
+        """A bound in us that at least ``share`` (0 to 1) of the headers kept; 0 where none was sent."""
+        seen, wanted = 0, share * self.buckets.total()
+        for bucket in sorted(self.buckets):
+            seen += self.buckets[bucket]
+            if seen >= wanted:
+                return 1 << bucket
+        return 0
+
+
+@dataclass
+class Statistics:
+    """Counters of a bus since the master was made."""
+
+    frames: int = 0
+    no_response: int = 0
+    faults: Counter[FaultKind] = field(default_factory=Counter)
+    retries: int = 0
+    no_echo: int = 0  # headers and own frames that did not come back: the port's or the wire's fault
+    lateness: Lateness = field(default_factory=Lateness)
+
+    def count(self, event: BusEvent) -> None:
+        """Count one event."""
+        match event:
+            case FrameReceived():
+                self.frames += 1
+            case NoResponse():
+                self.no_response += 1
+            case WireFault():
+                self.faults[event.kind] += 1
+
+
+class Runs:
+    """Folds equal events of a frame id into runs and hands each run on when something else comes."""
+
+    def __init__(self, observer: Observer) -> None:
+        self._observer = observer
+        self._open: dict[int | None, tuple[tuple[object, ...], BusEvent, int, int]] = {}
+
+    def add(self, event: BusEvent) -> None:
+        """One more event."""
+        what = _what(event)
+        run = self._open.get(event.frame_id)
+        if run is not None and run[0] == what:
+            self._open[event.frame_id] = (what, run[1], event.end_ns, run[3] + 1)
+            return
+        if run is not None:
+            self._observer(Run(*run[1:]))
+        self._open[event.frame_id] = (what, event, event.end_ns, 1)
+
+    def flush(self) -> None:
+        """End every run, oldest first."""
+        runs, self._open = self._open, {}
+        for _, event, last_ns, count in sorted(runs.values(), key=lambda run: run[1].start_ns):
+            self._observer(Run(event, last_ns, count))
+
+
+def _what(event: BusEvent) -> tuple[object, ...]:
+    match event:
+        case FrameReceived():
+            return (event.payload,)
+        case NoResponse():
+            return ()
+        case WireFault():
+            return (event.kind, event.raw)
