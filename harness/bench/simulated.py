@@ -6,8 +6,9 @@ A run on this bench says nothing about a real breaker.
 from __future__ import annotations
 
 from collections import deque
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator, Mapping
 from dataclasses import dataclass
+from pathlib import Path
 from typing import TYPE_CHECKING
 
 from harness.bench.instrument import InstrumentError, Link
@@ -116,4 +117,26 @@ def build(device: Device, seed: int, roles: list[str]) -> SimulatedParts:
     from mocks.world import World
 
     world = World(device, seed)
-    return SimulatedParts(world.clock, SimulatedPort(world, device), {role: SimulatedLink(world, role) for role in roles})
+    return SimulatedParts(
+        world.clock, SimulatedPort(world, device), {role: SimulatedLink(world, role) for role in roles}
+    )
+
+
+def serve_bench(
+    device: Device,
+    seed: int,
+    port_base: int,
+    pty_link: Path | None,
+    on_ready: Callable[[Mapping[str, str]], None],
+    stopped: Callable[[], bool],
+) -> None:
+    """Serve a simulated world on real ports until ``stopped``; ``on_ready`` is told what listens where, by role.
+
+    See mocks.serve for the roles and the ports. Raises OSError where a port or the link cannot be had.
+    """
+    from mocks.serve import Server
+    from mocks.world import World
+
+    with Server(World(device, seed), device.node.bit_rate, port_base, pty_link) as server:
+        on_ready(server.resources)
+        server.run(stopped)

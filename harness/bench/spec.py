@@ -242,12 +242,20 @@ class SimulatedSection(Part):
     seed: Annotated[Whole, Field(ge=0)] = 1
 
 
+class ServedSection(Part):
+    """Who serves this bench; written by ``breakerbench serve`` and read by nobody but people and scripts."""
+
+    pid: Annotated[Whole, Field(ge=1)]
+    pty: Text  # the LIN line once more, as a pseudo-terminal: for `lin: {port: ..., break: slow_bit_rate}`
+
+
 class BenchFile(FileModel):
     """A bench as it is written: with `simulated`, all of it in this process; else each role names its resource."""
 
     name: Name
     title: Text
     simulated: SimulatedSection | None = None
+    served: ServedSection | None = None
     lin: LinSection | None = None
     roles: RolesSection
 
