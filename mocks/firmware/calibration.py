@@ -1,4 +1,4 @@
-"""Integer constants that production writes into a unit: scales of its converters and codings. See mocks/calibrate.py."""
+"""Integer constants that production writes into a unit: scales and codings. mocks/calibrate.py works them out."""
 
 from __future__ import annotations
 

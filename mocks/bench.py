@@ -1,0 +1,103 @@
+"""The instruments of the simulated bench and what they are wired to.
+
+A bench file for this bench repeats the figures here: ranges, slews and limits of error.
+"""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+from mocks.clock import EventClock
+from mocks.instruments import CurrentStimulus, Limits, PowerSupply
+from mocks.noise import Channel, Noise
+from mocks.plant import Plant
+from mocks.recorder import Recorder, RecorderChannel
+from mocks.scpi import ScpiInstrument
+from mocks.unit import SHARE
+
+_SUPPLY_12V = (30.0, 5.0)  # V, A
+_SOURCE = (750.0, 120.0)  # V, A
+_LOAD = Limits(lowest=0.0, highest=150.0, slew=1e6)
+_INJECTOR = Limits(lowest=-300.0, highest=300.0, slew=2e6)
+_GAIN = 0.002  # of injector and load, and of the recorder's current channels
+_STIMULUS_OFFSET = 0.02  # A
+_RECORDER_OFFSET = 0.03  # A
+_TIME_BASE = 1e-5
+_CURRENT_NOISE = 2e-3  # A, one standard deviation
+_VOLTAGE_NOISE = 0.05  # V, across the switch
+_SIGNAL_NOISE = 5e-3  # V, gate and supply
+
+
+class Bench:
+    """Five roles; ``instruments`` by role. Each instrument's errors stay within ``SHARE`` of its declared ones."""
+
+    def __init__(self, plant: Plant, clock: EventClock, noise: Noise, seed: int) -> None:
+        self._plant = plant
+        self._clock = clock
+        self._random = noise.generator(Channel.INSTRUMENTS)
+        self._seed = seed
+        self.recorder = self._recorder(noise)
+        self.instruments: dict[str, ScpiInstrument] = {
+            "supply_12v": self._supply_12v().scpi,
+            "source": self._source().scpi,
+            "load": self._load().scpi,
+            "injector": self._injector().scpi,
+            "recorder": self.recorder.scpi,
+        }
+
+    def _identity(self, role: str) -> str:
+        return f"Simulated,{role},{self._seed},1"
+
+    def _within(self, limit: float) -> float:
+        return float(self._random.uniform(-SHARE * limit, SHARE * limit))
+
+    def _drawn(self, limits: Limits) -> Limits:
+        return replace(limits, gain=self._within(_GAIN), offset=self._within(_STIMULUS_OFFSET))
+
+    def _supply_12v(self) -> PowerSupply:
+        plant = self._plant
+        return PowerSupply(
+            self._identity("supply_12v"),
+            _SUPPLY_12V,
+            lambda volts, limit: plant.switch_supply(volts),
+            lambda: plant.supply.at(self._clock.now_ns()),
+            plant.supply_current,
+        )
+
+    def _source(self) -> PowerSupply:
+        plant = self._plant
+        return PowerSupply(
+            self._identity("source"),
+            _SOURCE,
+            plant.switch_source,
+            plant.terminal_voltage,
+            lambda: plant.current.at(self._clock.now_ns()),
+        )
+
+    def _load(self) -> CurrentStimulus:
+        plant = self._plant
+        measure = {
+            "MEASure:CURRent?": lambda: plant.current.at(self._clock.now_ns()),
+            "MEASure:VOLTage?": plant.load_voltage,
+        }
+        return CurrentStimulus(self._identity("load"), "INPut", self._drawn(_LOAD), self._clock, plant.draw, measure)
+
+    def _injector(self) -> CurrentStimulus:
+        plant = self._plant
+        measure = {"MEASure:CURRent?": lambda: plant.injected.at(self._clock.now_ns())}
+        return CurrentStimulus(
+            self._identity("injector"), "OUTPut", self._drawn(_INJECTOR), self._clock, plant.inject, measure
+        )
+
+    def _recorder(self, noise: Noise) -> Recorder:
+        plant = self._plant
+        gains = [self._within(_GAIN) for _ in range(2)]
+        offsets = [self._within(_RECORDER_OFFSET) for _ in range(2)]
+        channels = (
+            RecorderChannel(plant.injected, gains[0], offsets[0], _CURRENT_NOISE),
+            RecorderChannel(plant.gate, 0.0, 0.0, _SIGNAL_NOISE),
+            RecorderChannel(plant.current, gains[1], offsets[1], _CURRENT_NOISE),
+            RecorderChannel(plant.switch_voltage, 0.0, 0.0, _VOLTAGE_NOISE),
+            RecorderChannel(plant.supply, 0.0, 0.0, _SIGNAL_NOISE),
+        )
+        return Recorder(self._identity("recorder"), self._clock, noise, channels, self._within(_TIME_BASE))

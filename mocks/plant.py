@@ -1,0 +1,170 @@
+"""The analogue truth: 12 V supply, source, switch, load and injector as straight pieces between changes.
+
+Currents flow from source through switch to load; the injector adds to what the sensing chain sees and to nothing else.
+Everything here changes only through a method, at an instant given by its caller, never because somebody looked.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+
+from mocks.clock import EventClock
+from mocks.track import Track
+from mocks.unit import Unit
+
+GATE_VOLTS = 5.0
+"""Gate signal when commanded on, V."""
+_LOOP_INDUCTANCE = 20e-6  # H
+_CLAMP_OVER_RATED = 1.4  # voltage that the switch clamps at while it breaks, over rated bus voltage
+_LOAD_RESISTANCE = 50e3  # ohm across the load's input, always there
+_LOAD_SATURATED = 0.2  # ohm, an electronic load that cannot get its current
+_LOAD_LOCK_OUT = 40.0  # V, below this the load takes nothing
+_SOURCE_RISE = 20e-6  # V/ns: 700 V in 35 ms
+_SOURCE_FALL = 200e-6  # V/ns, by the source's own down-programmer
+_SOURCE_RESISTANCE = 0.02  # ohm, sag
+_SUPPLY_RISE = 6e-6  # V/ns: 12 V in 2 ms
+_SUPPLY_FALL = 0.6e-6  # V/ns: hold-up capacitor at constant current, 20 ms from 12 V
+_SUPPLY_ON_DELAY_NS = 3_000_000  # relay
+_SUPPLY_OFF_DELAY_NS = 1_000_000
+_SUPPLY_DROP_OUT = 3.0  # V, the electronics take nothing below
+_SUPPLY_CURRENT = 0.06  # A
+_GATE_CURRENT = 0.02  # A, more while the gate is driven
+
+
+class Plant:
+    """Tracks of every quantity; amperes, volts, ns.
+
+    ``before_change`` is called before any track changes: whoever watches history takes what it needs and the rest may
+    be forgotten. ``supply_changed`` is called after the 12 V supply took another course.
+    """
+
+    def __init__(self, clock: EventClock, unit: Unit, rated_voltage: float) -> None:
+        self._clock = clock
+        self._unit = unit
+        self._clamp = _CLAMP_OVER_RATED * rated_voltage
+        self.before_change: Callable[[], None] = lambda: None
+        self.supply_changed: Callable[[], None] = lambda: None
+        self.injected = Track()  # equivalent amperes at the sensing input
+        self.current = Track()  # through the switch
+        self.switch_voltage = Track()
+        self.gate = Track()  # V, the driver's input
+        self.supply = Track()
+        self.source_voltage = Track()  # at no load
+        self._drawn = Track()  # what the load regulates
+        self._conducting = False
+        self._broken_ns = 0  # when the last break's current was gone
+        self._source_limit = 0.0
+        self._load_goal = 0.0
+        self._load_slew = 1.0  # A/ns
+
+    @property
+    def tracks(self) -> tuple[Track, ...]:
+        """Every track."""
+        return (
+            self.injected, self.current, self.switch_voltage, self.gate, self.supply, self.source_voltage, self._drawn
+        )  # fmt: skip
+
+    def set_gate(self, on: bool) -> None:
+        """The gate signal is written now; where that changes it, the switch follows after the driver's delay."""
+        now_ns = self._clock.now_ns()
+        if on == (self.gate.at(now_ns) > 0):
+            return
+        self.before_change()
+        self.gate.set(now_ns, GATE_VOLTS if on else 0.0)
+        self._clock.at(now_ns + self._unit.gate_delay_ns, lambda: self._commute(on))
+
+    def inject(self, current: float, slew: float) -> None:
+        """The injector goes to ``current`` at ``slew`` (A/ns)."""
+        self.before_change()
+        self.injected.ramp(self._clock.now_ns(), current, slew)
+
+    def switch_supply(self, volts: float) -> None:
+        """The 12 V output goes to ``volts``; 0 is off. Through a relay where it was off or will be."""
+        self.before_change()
+        now_ns = self._clock.now_ns()
+        held = self.supply.at(now_ns)
+        delay_ns = 0 if held and volts else _SUPPLY_ON_DELAY_NS if volts else _SUPPLY_OFF_DELAY_NS
+        self.supply.ramp(now_ns, volts, _SUPPLY_RISE if volts > held else _SUPPLY_FALL, delay_ns)
+        self.supply_changed()
+
+    def switch_source(self, volts: float, current_limit: float) -> None:
+        """The high-voltage source goes to ``volts``; 0 is off. It gives ``current_limit`` at most."""
+        self.before_change()
+        now_ns = self._clock.now_ns()
+        rate = _SOURCE_RISE if volts > self.source_voltage.at(now_ns) else _SOURCE_FALL
+        self.source_voltage.ramp(now_ns, volts, rate)
+        self._source_limit = current_limit
+        crossing_ns = self.source_voltage.crossing(_LOAD_LOCK_OUT, volts >= _LOAD_LOCK_OUT, now_ns, None)
+        self._settle()
+        if crossing_ns is not None:
+            self._clock.at(crossing_ns, self._look_again)
+
+    def draw(self, current: float, slew: float) -> None:
+        """The load goes for ``current`` at ``slew`` (A/ns); 0 is off."""
+        self.before_change()
+        self._load_goal, self._load_slew = current, slew
+        self._settle()
+
+    @property
+    def limited(self) -> bool:
+        """The source is in current limit now: it cannot give what the load asks for."""
+        return self._regulated() > self._source_limit
+
+    def terminal_voltage(self) -> float:
+        """Voltage of the source at its terminals now."""
+        now_ns = self._clock.now_ns()
+        if self.limited:
+            return self.current.at(now_ns) * (self._unit.on_resistance + _LOAD_SATURATED)
+        return self.source_voltage.at(now_ns) - self.current.at(now_ns) * _SOURCE_RESISTANCE
+
+    def supply_current(self) -> float:
+        """What the breaker's electronics take from the 12 V supply now."""
+        now_ns = self._clock.now_ns()
+        running = self.supply.at(now_ns) > _SUPPLY_DROP_OUT
+        return _SUPPLY_CURRENT + _GATE_CURRENT * (self.gate.at(now_ns) > 0) if running else 0.0
+
+    def load_voltage(self) -> float:
+        """Voltage at the load's input now."""
+        return self.terminal_voltage() - self.switch_voltage.at(self._clock.now_ns())
+
+    def _regulated(self) -> float:
+        """What the load would take from a source without limit."""
+        live = self._conducting and self.source_voltage.at(self._clock.now_ns()) >= _LOAD_LOCK_OUT
+        return self._load_goal if live else 0.0
+
+    def _look_again(self) -> None:
+        self.before_change()
+        self._settle()
+
+    def _commute(self, on: bool) -> None:
+        """The switch itself turns on or off. Breaking, it clamps until the loop's current is gone."""
+        self.before_change()
+        self._conducting = on
+        now_ns = self._clock.now_ns()
+        broken = self._drawn.at(now_ns)
+        if on or not broken:
+            self._settle()
+            return
+        excess = self._clamp - self.source_voltage.at(now_ns)
+        self._broken_ns = self._drawn.ramp(now_ns, 0.0, excess / _LOOP_INDUCTANCE * 1e-9)
+        self._relate()
+        self.switch_voltage.set(now_ns, self._clamp)
+        self._clock.at(self._broken_ns, self._look_again)
+
+    def _settle(self) -> None:
+        """Let the load go where it can, from now on; while the switch breaks, nothing else has a say."""
+        if self._conducting or self._clock.now_ns() >= self._broken_ns:
+            self._drawn.ramp(self._clock.now_ns(), min(self._regulated(), self._source_limit), self._load_slew)
+            self._relate()
+
+    def _relate(self) -> None:
+        """Work out the dependent tracks, from now on."""
+        now_ns = self._clock.now_ns()
+        unit = self._unit
+        if self._conducting:
+            self.current.combine(now_ns, [(self._drawn, 1.0), (self.source_voltage, 1 / _LOAD_RESISTANCE)])
+            self.switch_voltage.combine(now_ns, [(self.current, unit.on_resistance)])
+        else:
+            total = unit.leakage_resistance + _LOAD_RESISTANCE
+            self.current.combine(now_ns, [(self._drawn, 1.0), (self.source_voltage, 1 / total)])
+            self.switch_voltage.combine(now_ns, [(self.source_voltage, unit.leakage_resistance / total)])
