@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Iterator, Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Annotated, Literal
 
@@ -122,12 +122,16 @@ def shipped_bench(name: str) -> Path:
     return _BENCHES / f"{name}.yaml"
 
 
-def load_bench(path: Path | str) -> BenchSpec:
-    """The bench of a file. Raises FileErrors with everything that is wrong with it."""
+def load_bench(path: Path | str, seed: int | None = None) -> BenchSpec:
+    """The bench of a file, with another ``seed`` for its simulated world. Raises FileErrors with all that is wrong."""
     loaded = load(path, BenchFile)
-    if errors := [*_resources(loaded), *_ranges(loaded)]:
+    errors = [*_resources(loaded), *_ranges(loaded)]
+    if seed is not None and loaded.model.simulated is None:
+        errors.append(loaded.error((), "this bench is not simulated, so it takes no seed"))
+    if errors:
         raise FileErrors(errors)
-    return _spec(loaded, Path(path))
+    spec = _spec(loaded, Path(path))
+    return spec if seed is None else replace(spec, seed=seed)
 
 
 # The form of a bench file

@@ -31,7 +31,13 @@ from protocol.device import (
 )
 from protocol.protection import Parameter, ProtectionFunction, ThermalMemory
 
-_DEVICES = Path(__file__).resolve().parents[2] / "testplans" / "devices"
+_PLANS = Path(__file__).resolve().parents[2] / "testplans"
+_DEVICES = _PLANS / "devices"
+
+
+def shipped_plans() -> Path:
+    """Folder of the plans that come with this package."""
+    return _PLANS
 
 
 def shipped_device(name: str) -> Path:
@@ -40,6 +46,11 @@ def shipped_device(name: str) -> Path:
     if name not in known:
         raise KeyError(f"no device {name!r}; there are {', '.join(known)}")
     return _DEVICES / f"{name}.yaml"
+
+
+def device_files(path: Path | str) -> tuple[Path, Path]:
+    """What a device is built from: its profile and its LDF. Raises FileErrors where the profile cannot be read."""
+    return Path(path), Path(path).parent / load(path, Profile).model.ldf
 
 
 def load_device(path: Path | str) -> Device:

@@ -17,10 +17,9 @@ from pydantic import AfterValidator, BeforeValidator, Discriminator, Tag, create
 
 from harness.files.load import FileModel, Loaded, Part, close_match, load, one_of
 from harness.files.marks import Document, FileError, FileErrors, MapNode, Mark, compose
-from harness.files.profile import load_device, shipped_device
+from harness.files.profile import shipped_device
 from harness.files.scalars import Name, Text
 from harness.plan.steps import STEP_KINDS, Step
-from protocol.device import Device
 
 Section = Literal["steps", "clean_up"]
 
@@ -43,11 +42,11 @@ class PlanStep:
 
 @dataclass(frozen=True)
 class Plan:
-    """A plan, whole. ``device`` is the name of the device that it is for; ``digest`` the SHA-256 of its file."""
+    """A plan, whole. ``device`` is the profile of the device that it is for; ``digest`` the SHA-256 of its file."""
 
     name: str
     title: str
-    device: str
+    device: Path
     path: Path
     digest: str
     steps: tuple[PlanStep, ...]
@@ -65,12 +64,15 @@ def load_plan(path: Path | str) -> Plan:
     loaded = load(path, PlanFile)
     steps = tuple(_steps(loaded, "steps"))
     clean_up = tuple(_steps(loaded, "clean_up"))
-    if errors := list(_same_names((*steps, *clean_up))):
+    errors = list(_same_names((*steps, *clean_up)))
+    try:
+        device = _find_device(Path(path), loaded.model.device)
+    except KeyError as error:
+        errors.append(loaded.error(("device",), str(error.args[0])))
+    if errors:
         raise FileErrors(errors)
     model, document = loaded.model, loaded.document
-    return Plan(
-        model.name, model.title, model.device, Path(path), document.digest, steps, clean_up, model.note, document
-    )
+    return Plan(model.name, model.title, device, Path(path), document.digest, steps, clean_up, model.note, document)
 
 
 def load_plans(paths: Iterable[Path]) -> list[Plan]:
@@ -114,29 +116,12 @@ def find_plans(paths: Iterable[Path | str]) -> list[Path]:
     return list(dict.fromkeys(found))
 
 
-def find_device(plan: Plan) -> Path:
-    """The profile of the plan's device: in a `devices` folder beside the plan or above it, else the shipped one.
-
-    Raises FileErrors, at the plan's `device`, where there is none.
-    """
-    folders = [folder / "devices" for folder in plan.path.resolve().parents]
-    for folder in folders:
-        if (profile := folder / f"{plan.device}.yaml").is_file():
+def _find_device(path: Path, name: str) -> Path:
+    """Profile ``name`` in a `devices` folder beside the plan or above it, else the shipped one. Raises KeyError."""
+    for folder in path.resolve().parents:
+        if (profile := folder / "devices" / f"{name}.yaml").is_file():
             return profile
-    try:
-        return shipped_device(plan.device)
-    except KeyError as error:
-        raise FileErrors([FileError(plan.document.mark(("device",)), str(error.args[0]))]) from None
-
-
-def load_plan_device(plan: Plan) -> Device:
-    """The device that the plan is for. Raises FileErrors: not found, or wrong in itself."""
-    path = find_device(plan)
-    device = load_device(path)
-    if device.name != plan.device:
-        message = f"{path} describes {device.name!r}, not {plan.device!r}"
-        raise FileErrors([FileError(plan.document.mark(("device",)), message)])
-    return device
+    return shipped_device(name)
 
 
 # The form of a plan file

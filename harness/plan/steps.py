@@ -54,6 +54,8 @@ class OpenSwitch(Step):
 # Stimuli
 
 Start = Literal["cold", "from_history"]
+COLD_AT_MOST = 0.02
+"""Thermal level up to which a start counts as cold: a band knows the level, this only keeps a plan honest."""
 
 
 class Stimulus(Step):
