@@ -6,6 +6,7 @@ field says otherwise; scales and limits of set-points are exact fractions, so th
 
 from __future__ import annotations
 
+import dataclasses
 from collections.abc import Mapping
 from dataclasses import dataclass
 from fractions import Fraction
@@ -15,7 +16,6 @@ from protocol.protection import ProtectionFunction
 from protocol.signals import FrameLayout
 
 IntegerType = Literal["u8", "u16", "u24", "u32", "s8", "s16", "s32"]
-ByteOrder = Literal["big", "little"]
 
 
 @dataclass(frozen=True)
@@ -87,6 +87,7 @@ class FaultCode:
     forbidden: tuple[str, ...]  # codes whose presence beside this one is a fault of the breaker
 
 
+ReportSource = Literal["heat", "uptime", "software"]
 SnapshotSource = Literal[
     "current", "heat", "supply_voltage", "heat_sink_temperature", "uptime", "operate_time", "trip_count"
 ]
@@ -245,6 +246,7 @@ class Device:
     sensing: Sensing
     accuracy: Accuracy
     ratings: Ratings
+    reports: Mapping[ReportSource, str] = dataclasses.field(default_factory=dict)  # what else it says -> signal
 
     def function(self, name: str) -> ProtectionFunction:
         """The protection function called ``name``. Raises KeyError."""

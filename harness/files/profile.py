@@ -105,6 +105,7 @@ def _device(loaded: Loaded[Profile], node: LdfNode) -> Device:
         sensing=_sensing(profile),
         accuracy=_accuracy(profile),
         ratings=_ratings(profile),
+        reports=dict(profile.reports),
     )
 
 

@@ -246,6 +246,16 @@ def _status(loaded: Loaded[Profile], node: LdfNode) -> Faults:
             yield loaded.error(("status", "bits", name), f"{word} has {bit.width} bits; a status bit has 1")
 
 
+def _reports(loaded: Loaded[Profile], node: LdfNode) -> Faults:
+    frames = node.description.frames.values()
+    signals = {s.name: s for frame in frames if frame.publisher == node.description.name for s in frame.signals}
+    for source, word in loaded.model.reports.items():
+        if word not in signals:
+            yield loaded.error(("reports", source), _unknown("signal", word, signals))
+        elif source != "software" and not signals[word].encoding.physical:
+            yield loaded.error(("reports", source), f"{word} has no physical values in the LDF")
+
+
 def _schedules(loaded: Loaded[Profile], node: LdfNode) -> Faults:
     tables, profile = node.description.schedules, loaded.model
     for role, table in profile.schedules.model_dump().items():
@@ -306,4 +316,4 @@ def _unknown(what: str, name: str, known: Iterable[str]) -> str:
 _RULES: tuple[Callable[[Loaded[Profile]], Faults], ...] = (
     _identifiers, _units, _limits, _sessions, _fault_codes, _snapshot, _functions, _numbers,
 )  # fmt: skip
-_NODE_RULES: tuple[Callable[[Loaded[Profile], LdfNode], Faults], ...] = (_command, _status, _schedules)
+_NODE_RULES: tuple[Callable[[Loaded[Profile], LdfNode], Faults], ...] = (_command, _status, _reports, _schedules)

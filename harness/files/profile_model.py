@@ -12,7 +12,7 @@ from harness.files.load import FileModel, Part
 from harness.files.scalars import Byte, Flag, Identifier, Name, Text, Whole, Word
 from harness.quantity import AnyQuantity, Current, Quantity, Ratio, Resistance, Time, Voltage, parse
 from protocol.device import Field as RecordField
-from protocol.device import IntegerType, SnapshotSource
+from protocol.device import IntegerType, ReportSource, SnapshotSource
 
 
 def _name_or_quantity(value: Any) -> Any:
@@ -231,6 +231,7 @@ class Profile(FileModel):
     schedules: SchedulesSection
     command: CommandSection
     status: StatusSection
+    reports: Mapping[ReportSource, Word] = Field(default_factory=dict)
     set_points: Mapping[Name, SetPointSection]
     live: Mapping[Name, LiveSection]
     fault_codes: Mapping[Name, FaultCodeSection]
