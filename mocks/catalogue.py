@@ -2,23 +2,26 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+from fractions import Fraction
 from random import Random
 
 from mocks.calibrate import field_scale
-from mocks.firmware.catalogue import Catalogue, NodeRow, Number, ReadingRow, SetPointRow
-from protocol.device import Device, Field, SetPoint, SnapshotSource
+from mocks.firmware.calibration import Scale
+from mocks.firmware.catalogue import Catalogue, NodeRow, Number, ReadingRow, SetPointRow, SignalRow
+from mocks.firmware.readings import SOFTWARE
+from protocol.device import Device, Field, ReportSource, SetPoint, SnapshotSource
 from protocol.frame import protected_id
 
-READINGS: dict[str, SnapshotSource] = {
+_LIVE: dict[str, SnapshotSource] = {
     "current": "current",
     "heat": "heat",
     "supply_voltage": "supply_voltage",
     "uptime": "uptime",
     "trip_count": "trip_count",
-}
-"""Name of a live value -> what the firmware reports under it."""
+}  # name of a live value -> what the firmware reports under it
 _TEXTS = {
-    "application_version": "{variant}.4.2",
+    "application_version": "{major}.{minor}.{patch}",
     "bootloader_version": "B{variant}.0.7",
     "hardware_version": "H{variant}-C",
     "serial_number": "{serial:010d}",
@@ -31,7 +34,7 @@ def catalogue(device: Device, seed: int) -> Catalogue:
 
     Raises ValueError for a live value that this firmware does not measure.
     """
-    unknown = device.live.keys() - READINGS.keys()
+    unknown = device.live.keys() - _LIVE.keys()
     if unknown:
         raise ValueError(f"{device.name}: the mock measures no {', '.join(sorted(unknown))}")
     node = _node(device, seed)
@@ -43,13 +46,12 @@ def catalogue(device: Device, seed: int) -> Catalogue:
         s3_ns=device.timing.s3_ns,
         n_as_ns=device.timing.n_as_ns,
         set_points={point.did: _set_point(point) for point in device.set_points.values()},
-        readings={
-            live.did: _reading(device, live.did, READINGS[name], live.field) for name, live in device.live.items()
-        },
+        readings={live.did: _reading(device, live.did, _LIVE[name], live.field) for name, live in device.live.items()},
         texts={did: _text(name, node) for name, did in device.identity.records.items()},
         codes={code.dtc: name for name, code in device.fault_codes.items()},
         snapshot_number=device.snapshot.record_number,
         snapshot=tuple(_reading(device, row.did, row.source, row.field) for row in device.snapshot.fields),
+        signals=tuple(_signal(device, source, name) for source, name in device.reports.items()),
     )
 
 
@@ -75,10 +77,25 @@ def _reading(device: Device, did: int, source: SnapshotSource, field: Field) -> 
     return ReadingRow(did, source, _number(field), field_scale(device, source, field))
 
 
+def _signal(device: Device, source: ReportSource, name: str) -> SignalRow:
+    (signal,) = (s for frame in device.node.frames.values() for s in frame.signals if s.name == name)
+    if source == "software":
+        return SignalRow(name, source, Scale(1, 1, 0, 0, signal.mask), signal.mask)
+    part = signal.encoding.physical[0]
+    unit = Fraction(1, 100) if part.unit == "%" else Fraction(1)
+    scale = field_scale(device, source, Field(name, "u32", part.scale * unit, part.offset * unit, part.unit))
+    if source == "heat":  # held inside its coding; a time goes round
+        scale = replace(scale, low=part.low, high=part.high)
+    return SignalRow(name, source, scale, signal.mask)
+
+
 def _number(field: Field) -> Number:
     return Number(field.size, field.raw_range[0] < 0)
 
 
 def _text(name: str, node: NodeRow) -> bytes:
     text = _TEXTS.get(name, _OTHER_TEXT)
-    return text.format(name=name, variant=node.variant, serial=node.serial).encode("ascii")
+    major, minor, patch = SOFTWARE >> 8, SOFTWARE >> 4 & 0xF, SOFTWARE & 0xF
+    return text.format(
+        name=name, variant=node.variant, serial=node.serial, major=major, minor=minor, patch=patch
+    ).encode("ascii")

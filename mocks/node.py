@@ -21,6 +21,7 @@ from mocks.catalogue import catalogue
 from mocks.clock import EventClock
 from mocks.eeprom import Eeprom
 from mocks.firmware.diagnosis import Diagnosis
+from mocks.firmware.readings import READINGS
 from mocks.firmware.tasks import Firmware, Trip
 from mocks.wire import Wire
 from protocol.decoder import BREAK, BusEvent, Decoder, FrameReceived, WireFault
@@ -58,7 +59,8 @@ class Node:
     """The node on ``wire``. It hangs itself into ``firmware``: trip and power hooks are its own.
 
     ``seed`` draws what differs from unit to unit: response space (1/2 to 2 bit times), time of a non-volatile write
-    (9/10 to all of the declared longest), processing time of each request (1 to 8 ms), serial number.
+    (9/10 to all of the declared longest), start-up (4/10 to 8/10 of the declared longest), processing time of each
+    request (1 to 8 ms), serial number.
     """
 
     def __init__(self, device: Device, clock: EventClock, wire: Wire, firmware: Firmware, seed: int) -> None:
@@ -71,9 +73,9 @@ class Node:
         self._space_ns = bits_ns(draw.randint(5, 20), self._bit_rate) // 10
         longest_ns = device.ratings.write_time_ns
         self._chip = Eeprom(_CHIP_SIZE, draw.randint(longest_ns * 9 // 10, longest_ns))
-        self.diagnosis = Diagnosis(
-            catalogue(device, seed), firmware, self._chip, lambda: draw.randint(1_000_000, 8_000_000)
-        )
+        self._start_up_ns = device.ratings.start_up_ns * draw.randint(40, 80) // 100
+        self._catalogue = catalogue(device, seed)
+        self.diagnosis = Diagnosis(self._catalogue, firmware, self._chip, lambda: draw.randint(1_000_000, 8_000_000))
         self._reassembler = Reassembler(None, device.timing.n_cr_ns)
         self._awake_ns = 0
         self._tail: tuple[int, ...] = ()
@@ -92,7 +94,7 @@ class Node:
         now_ns = self._clock.now_ns()
         self.diagnosis.power_on(now_ns)
         self._assign()
-        self._awake_ns = now_ns + self._device.ratings.start_up_ns
+        self._awake_ns = now_ns + self._start_up_ns
         self._reassembler.reset()
         self._tail = ()
         self._outgoing = []
@@ -174,6 +176,8 @@ class Node:
 
     def _signals(self, layout: FrameLayout) -> dict[str, int]:
         values = self._firmware.status_signals()
+        for row in self._catalogue.signals:
+            values[row.signal] = row.raw(READINGS[row.source](self._firmware))
         values[self._device.status.response_error_signal] = int(self._response_error)
         return {signal.name: values.get(signal.name, signal.initial) for signal in layout.signals}
 

@@ -49,6 +49,20 @@ class ReadingRow:
 
 
 @dataclass(frozen=True)
+class SignalRow:
+    """A number that the firmware reports in a published frame. What does not fit the signal loses its upper bits."""
+
+    signal: str
+    source: str
+    scale: Scale
+    mask: int
+
+    def raw(self, value: int) -> int:
+        """Raw value of the signal for the firmware's own ``value``."""
+        return self.scale.apply(value) & self.mask
+
+
+@dataclass(frozen=True)
 class NodeRow:
     """LIN product identification, addresses and the protected identifiers of the configurable frames."""
 
@@ -77,3 +91,4 @@ class Catalogue:
     codes: Mapping[int, str]  # fault code number -> name
     snapshot_number: int
     snapshot: tuple[ReadingRow, ...]
+    signals: tuple[SignalRow, ...]

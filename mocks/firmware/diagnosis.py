@@ -101,7 +101,8 @@ class Diagnosis:
         """A whole request, taken by this node."""
         start_ns = max(now_ns, self._busy_ns)
         if payload[0] in _NODE_SERVICES:
-            self._configure(nad, payload, start_ns)
+            if nad != FUNCTIONAL_NAD:
+                self._configure(nad, payload, start_ns)
             return
         outcome = self._services.execute(payload, start_ns)
         ready_ns = outcome.done_ns + self._processing_ns()

@@ -19,6 +19,7 @@ from dataclasses import dataclass
 from mocks.firmware.catalogue import Catalogue, Number
 from mocks.firmware.configuration import Configuration
 from mocks.firmware.fault_memory import AVAILABLE, Entry, FaultMemory
+from mocks.firmware.readings import READINGS
 from mocks.firmware.routines import SELF_TEST, SELF_TEST_NS, SelfTest
 from mocks.firmware.sessions import DEFAULT, Sessions
 from mocks.firmware.tasks import Firmware
@@ -207,20 +208,10 @@ class Services:
             return _DID.encode(did) + self._configuration.read(tables.set_points[did])
         if did in tables.readings:
             row = tables.readings[did]
-            return _DID.encode(did) + row.encode(self._reading(row.source))
+            return _DID.encode(did) + row.encode(READINGS[row.source](self._firmware))
         if did in tables.texts:
             return _DID.encode(did) + tables.texts[did]
         return b""
-
-    def _reading(self, source: str) -> int:
-        readings: dict[str, Callable[[], int]] = {
-            "current": lambda: self._firmware.current,
-            "heat": lambda: self._firmware.overload.level,
-            "supply_voltage": self._firmware.read_supply,
-            "uptime": lambda: self._firmware.uptime_ms,
-            "trip_count": lambda: self._firmware.trip_count,
-        }
-        return readings[source]()
 
     def _write(self, request: bytes, now_ns: int) -> Outcome:
         did = _DID.decode(request[1:3])

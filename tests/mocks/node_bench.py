@@ -1,0 +1,143 @@
+"""A node, its firmware and a master's end of the wire, on an event clock: verbs that the node's tests share.
+
+The world around it is the plainest there is: time moves, nothing else does. ``run`` plays the slow task with a current.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from functools import cache
+
+from harness.files.profile import load_device, shipped_device
+from mocks.calibrate import calibrate
+from mocks.clock import EventClock
+from mocks.firmware.tasks import Firmware
+from mocks.node import Node
+from mocks.wire import Wire
+from protocol.device import Device
+
+BREAK = 0x100
+SLOT_NS = 10_000_000
+BIT_NS = 52_083  # 1/19200 s
+COUNTS_PER_AMPERE = 65536 / 400  # 16 bits over ±200 A
+
+# Protected identifiers: facts table of LIN 2.1 §2.8.2 (21 -> 61, 22 -> E2, 23 -> A3, 3C -> 3C, 3D -> 7D).
+COMMAND, STATUS, INFO, REQUEST, ANSWER = 0x61, 0xE2, 0xA3, 0x3C, 0x7D
+
+
+@cache
+def heater() -> Device:
+    return load_device(shipped_device("heater"))
+
+
+class Bench:
+    """One unit with its supply on and started."""
+
+    def __init__(self, seed: int = 1) -> None:
+        self.device = heater()
+        self.clock = EventClock(lambda until_ns: until_ns)
+        self.wire = Wire()
+        self.gate: list[bool] = []
+        self.firmware = Firmware(calibrate(self.device), self.gate.append, lambda: 13_500)
+        self.node = Node(self.device, self.clock, self.wire, self.firmware, seed)
+        self.heard: list[int] = []
+        self.ends: list[int] = []
+        self.wire.listen(self._hear)
+        self.start()
+
+    def _hear(self, symbols: Sequence[int], end_ns: int) -> None:
+        self.heard += symbols
+        self.ends.append(end_ns)
+
+    def wait(self, seconds: float) -> None:
+        self.clock.sleep_until(self.clock.now_ns() + round(seconds * 1e9))
+
+    def carry(self, *symbols: int) -> None:
+        """Put symbols on the wire, back to back from now on, as one chunk at their end."""
+        bits = sum(14 if symbol == BREAK else 10 for symbol in symbols)
+        self.clock.sleep_until(self.clock.now_ns() + bits * BIT_NS)
+        self.wire.carry(symbols, self.clock.now_ns())
+
+    def header(self, pid: int) -> str:
+        """What the header is answered with, checksum included; "" for silence. Takes a slot."""
+        start_ns = self.clock.now_ns()
+        self.carry(BREAK, 0x55, pid)
+        self.heard.clear()
+        self.clock.sleep_until(start_ns + SLOT_NS)
+        return bytes(self.heard).hex(" ").upper()
+
+    def frame(self, pid: int, response: str) -> None:
+        """Send a header and the master's own response, checksum included. Takes a slot."""
+        start_ns = self.clock.now_ns()
+        self.carry(BREAK, 0x55, pid, *bytes.fromhex(response))
+        self.clock.sleep_until(start_ns + SLOT_NS)
+
+    def poll(self, slots: int = 60) -> str:
+        """The next diagnostic answer frame; "" where none comes in so many slots."""
+        return next(filter(None, (self.header(ANSWER) for _ in range(slots))), "")
+
+    def ask(self, message: str, nad: int = 0x0A) -> str:
+        """Send a single-frame message, poll, and give back the next answer's message, its pending ones as they come."""
+        self.send(message, nad)
+        return self.answer()
+
+    def send(self, message: str, nad: int = 0x0A) -> None:
+        """Send a message of up to 6 bytes."""
+        payload = bytes.fromhex(message)
+        pdu = (bytes([nad, len(payload)]) + payload).ljust(8, b"\xff")
+        self.frame(REQUEST, (pdu + bytes([classic(pdu)])).hex())
+
+    def answer(self, slots: int = 60) -> str:
+        """The next answer message, reassembled; "" where none comes."""
+        first = bytes.fromhex(self.poll(slots))
+        if not first:
+            return ""
+        assert first[8] == classic(first[:8])
+        if first[1] < 0x10:
+            return first[2 : 2 + first[1]].hex(" ").upper()
+        payload = first[3:8]
+        length = (first[1] & 0xF) << 8 | first[2]
+        while len(payload) < length:
+            payload += bytes.fromhex(self.poll())[2:8]
+        return payload[:length].hex(" ").upper()
+
+    def run(self, ampere: float, seconds: float) -> None:
+        """Let the slow task run with a constant current."""
+        for _ in range(round(seconds * 100)):
+            self.wait(0.01)
+            self.firmware.slow_task(round(ampere * COUNTS_PER_AMPERE))
+
+    def close(self) -> None:
+        """Command the switch closed: payload FE FF, other bits recessive."""
+        self.frame(COMMAND, "FE FF 9F")
+
+    def open(self) -> None:
+        """Command the switch open."""
+        self.frame(COMMAND, "FD FF A0")
+
+    def trip(self) -> None:
+        """Close and overload until it trips: 100 A at a 27.5 A pickup takes 60 s * ln(13.22/12.22) = 4.7 s."""
+        self.close()
+        self.run(100, 5)
+
+    def power_cycle(self) -> None:
+        """Take the supply away and bring it back."""
+        self.firmware.power_off()
+        self.wait(1)
+        self.start()
+
+    def start(self) -> None:
+        """Supply on, wait for the node, and send 'none': a command acts on its change only."""
+        self.firmware.power_on()
+        self.wait(0.1)
+        self.frame(COMMAND, "FC FF A1")
+
+
+def classic(payload: bytes) -> int:
+    """Inverted sum with carry, LIN 2.1 §2.3.1.5, written a second time."""
+    total = 0
+    for byte in payload:
+        total += byte
+        if total > 0xFF:
+            total -= 0xFF
+    return 0xFF - total
