@@ -25,7 +25,7 @@ Level = tuple[float, float]
 _STEP = 1e-5  # relative change of the current that a slope is taken over; central, so its own error goes with 1e-10
 
 
-class InPickupZone(ValueError):  # noqa: N818 -- it is raised as a refusal and reads as one
+class InPickupZone(ValueError):
     """A lasting current on which the function may or may not operate, so that no result would say anything.
 
     Example scenarios: a trip point at the pickup current itself; a set-point raised under an unchanged trip point.
