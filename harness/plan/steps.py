@@ -21,6 +21,11 @@ class Step(Part):
     name: Name | None = None
     note: Text | None = None
 
+    @property
+    def roles(self) -> frozenset[str]:
+        """Roles of the bench that the step uses beside the LIN port, which every step does."""
+        return frozenset()
+
 
 # Set-points
 
@@ -73,6 +78,11 @@ class Stimulus(Step):
         if (self.draw is None) != (self.voltage is None):
             raise ValueError("voltage goes with draw, and only with it")
         return self
+
+    @property
+    def roles(self) -> frozenset[str]:
+        """See Step."""
+        return frozenset({"injector", "recorder"} if self.inject is not None else {"source", "load", "recorder"})
 
     @property
     def current(self) -> float:
@@ -166,6 +176,11 @@ class PowerCycle(Step):
     """Take the 12 V supply away for ``duration`` and bring it back; wait for the node to answer."""
 
     duration: Time
+
+    @property
+    def roles(self) -> frozenset[str]:
+        """See Step."""
+        return frozenset({"supply_12v"})
 
 
 STEP_KINDS: dict[str, type[Step]] = {
