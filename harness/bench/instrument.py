@@ -170,12 +170,12 @@ class Recorder(Instrument):
         """Operation condition register: MEASURING, WAITING_FOR_TRIGGER or 0 when done."""
         return int(self._number("STAT:OPER:COND?"))
 
-    def fetch(self, *names: str) -> Acquisition:
-        """End the recording and read the named channels. Raises InstrumentError where it never triggered."""
-        if self.state() & WAITING_FOR_TRIGGER:
-            self._command("ABOR")
-            raise InstrumentError(f"{self.role}: the stimulus never reached the trigger level")
+    def fetch(self, *names: str) -> Acquisition | None:
+        """End the recording and read the named channels; None where it never triggered."""
+        waiting = self.state() & WAITING_FOR_TRIGGER
         self._command("ABOR")
+        if waiting:
+            return None
         traces = {name: self._trace(self._channels[name]) for name in names}
         shortest = min(len(trace) for trace in traces.values())
         return Acquisition(

@@ -6,7 +6,7 @@ A run on this bench says nothing about a real breaker.
 from __future__ import annotations
 
 from collections import deque
-from collections.abc import Callable, Iterator, Mapping
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING
@@ -69,7 +69,7 @@ class SimulatedPort:
         self._clock.sleep_until(end_ns)
         self._wire.carry(symbols, end_ns)
 
-    def _hear(self, symbols: list[int], end_ns: int) -> None:
+    def _hear(self, symbols: Sequence[int], end_ns: int) -> None:
         self._heard.extend(self._decoder.feed(symbols, end_ns))
 
 

@@ -52,11 +52,14 @@ def result_schema() -> dict[str, Any]:
     number = {"type": ["number", "null"]}
     text = {"type": "string"}
     texts = {"type": "array", "items": text}
-    measurement = {name: number for name in ("value", "low", "high", "nominal", "uncertainty")} | {"name": text, "unit": text}
+    measurement = dict.fromkeys(("value", "low", "high", "nominal", "uncertainty"), number) | {
+        "name": text,
+        "unit": text,
+    }
     exchange = {"at_s": {"type": "number"}, "request": text, "answer": {"type": ["string", "null"]}, "note": text}
     properties: dict[str, Any] = {
         "type": {"const": "result"},
-        **{name: text for name in ("id", "plan", "step", "kind", "where")},
+        **dict.fromkeys(("id", "plan", "step", "kind", "where"), text),
         "section": {"enum": ["steps", "clean_up"]},
         "verdict": {"enum": [verdict.value for verdict in Verdict]},
         "reasons": texts,

@@ -41,8 +41,10 @@ class Record:
         except sqlite3.Error as error:
             raise RecordError(f"{path}: not readable as a run record: {error}") from error
         if application != APPLICATION_ID:
+            self._db.close()
             raise RecordError(f"{path}: a database, but not a run record")
         if found > FORMAT:
+            self._db.close()
             raise RecordError(f"{path}: format {found} is newer than {FORMAT}; use a newer breakerbench")
 
     def about(self) -> dict[str, str]:
@@ -65,18 +67,25 @@ class Record:
             " start_ns, end_ns, facts"
         )
         for number, *row in self._rows(f"SELECT {columns} FROM result ORDER BY number"):
+            result_id, plan, step, kind, section, where, verdict, reasons, measurements, coverage, *rest = row
+            function, start_ns, end_ns, facts = rest
             yield Result(
-                *row[:6],
-                verdict=Verdict(row[6]),
-                reasons=tuple(json.loads(row[7])),
-                measurements=tuple(Measurement(**fields) for fields in json.loads(row[8])),
-                coverage=Coverage(row[9]),
-                function=row[10],
-                start_ns=row[11],
-                end_ns=row[12],
-                exchanges=self._exchanges(number),
-                waveforms=self._waveforms(number),
-                facts=None if row[13] is None else json.loads(row[13]),
+                result_id,
+                plan,
+                step,
+                kind,
+                section,
+                where,
+                Verdict(verdict),
+                tuple(json.loads(reasons)),
+                tuple(Measurement(**fields) for fields in json.loads(measurements)),
+                Coverage(coverage),
+                function,
+                start_ns,
+                end_ns,
+                self._exchanges(number),
+                self._waveforms(number),
+                None if facts is None else json.loads(facts),
             )
 
     def close(self) -> None:
@@ -89,7 +98,10 @@ class Record:
 
     def _waveforms(self, number: int) -> tuple[Waveform, ...]:
         sql = "SELECT channel, unit, start_s, interval_s, samples FROM waveform WHERE result = ? ORDER BY rowid"
-        return tuple(Waveform(*row[:4], zlib.decompress(row[4])) for row in self._rows(sql, number))
+        return tuple(
+            Waveform(channel, unit, start_s, interval_s, zlib.decompress(samples))
+            for channel, unit, start_s, interval_s, samples in self._rows(sql, number)
+        )
 
     def _rows(self, sql: str, *parameters: object) -> list[tuple]:  # type: ignore[type-arg]  # columns vary by query
         try:

@@ -1,0 +1,1 @@
+"""Running plans: order, ledger, one runner a step kind, verdicts."""

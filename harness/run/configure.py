@@ -61,7 +61,7 @@ def _write(context: Context, name: str, value: Fraction) -> str | None:
         ask(context.device, context.bench, lambda: diagnostics.write_set_point(point, value))
     except StepFail as failure:
         if isinstance(failure.__cause__, Refused):
-            return failure.__cause__.code.name.lower()
+            return failure.__cause__.response.name
         raise
     return None
 

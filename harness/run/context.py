@@ -7,6 +7,7 @@ from dataclasses import dataclass, field
 from typing import TypeVar
 
 from harness.bench.bench import Bench
+from harness.bus.diagnostics import DiagnosticFault
 from harness.bus.master import NoAnswer, Refused, Unanswered
 from harness.plan.plan import Plan
 from harness.record.result import Coverage, Measurement, Verdict, Waveform, strongest
@@ -102,14 +103,16 @@ def steady(read: Callable[[], T], tries: int = 4) -> T:
 def ask(device: Device, bench: Bench, request: Callable[[], T]) -> T:
     """Put a request to the breaker and tell its faults from the bench's.
 
-    A refusal is the breaker's. Silence is the breaker's only where its own header was heard on the wire (the master
-    has seen to that) and its supply is good; else it is the bench's. Raises StepFail or StepError.
+    A refusal and an answer that does not fit the profile are the breaker's. Silence is the breaker's only where the
+    header came back from the wire and its supply is good; else it is the bench's. Raises StepFail or StepError.
     """
     try:
         return request()
-    except Refused as error:
-        raise StepFail(f"refused: {error}") from error
+    except (Refused, DiagnosticFault) as error:
+        raise StepFail(str(error)) from error
     except (NoAnswer, Unanswered) as error:
+        if isinstance(error, NoAnswer) and error.echo_lost:
+            raise StepError(str(error)) from error
         volts = bench.supply_12v.voltage()
         low, high = device.ratings.supply
         if low <= volts <= high:

@@ -6,7 +6,7 @@ clean-up runs whatever its steps came to, and the bench is made safe whatever th
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterable, Sequence
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, field
 from typing import Protocol
 
@@ -59,7 +59,7 @@ class Ending:
 
     @property
     def exit_code(self) -> int:
-        """130 interrupted, 5 bench or bus error, 1 failed, 4 refused by the gate, 3 inconclusive or not run, 0 passed."""
+        """130 interrupted, 5 bench or bus error, 1 failed, 4 refused by the gate, 3 inconclusive or not-run, 0 passed."""
         verdicts = {result.verdict for result in self.results}
         if self.interrupted:
             return 130
@@ -84,7 +84,7 @@ class Engine:
         self._ending = Ending()
 
     def run(self, plans: Sequence[Plan]) -> Ending:
-        """Run every plan in the order given, then make the bench safe. Never raises for what a bench or a person did."""
+        """Run every plan in the order given, then make the bench safe. Raises for nothing a bench or a person did."""
         began_ns = self._bench.clock.now_ns()
         ending = self._ending
         try:
@@ -197,5 +197,3 @@ class Engine:
             for step in (*plan.steps, *plan.clean_up):
                 if f"{plan.name}/{step.name}" not in reached:
                     self._skip(plan, step, reason)
-
-

@@ -15,7 +15,7 @@ from harness.clock import S
 from harness.record.journal import Journal
 from harness.record.result import Coverage
 from harness.trip.band import level_interval
-from harness.trip.trace import Segments, Trace
+from harness.trip.trace import Segments
 from protocol.device import Device
 
 UNKNOWN = (0.0, 1.0)
@@ -30,9 +30,10 @@ class LastTrip:
     coverage: Coverage
     current: float  # A, mean shortly before the decision
     current_uncertainty: float  # A, standard
+    level: tuple[float, float]  # least and greatest thermal level that a good breaker has at its decision
     operate_time: float  # s
-    operate_time_uncertainty: float  # s, standard
-    supply_voltage: float | None  # V
+    operate_time_uncertainty: float  # s, standard; of the time alone
+    supply_voltage: float  # V
 
 
 class Ledger:
@@ -85,10 +86,10 @@ class Ledger:
             return start
         return self._carried(function, Segments.constant(0.0, (now_ns - since_ns) / S), start)
 
-    def heat(self, now_ns: int, trace: Trace) -> None:
+    def heat(self, now_ns: int, current: Segments) -> None:
         """A current that ended now went through the sensing chain: every function's level follows it."""
-        began_ns = now_ns - round(trace.seconds * S)
-        levels = {name: self._carried(name, trace, self.level(name, began_ns)) for name in self._device.functions}
+        began_ns = now_ns - round(current.duration_s * S)
+        levels = {name: self._carried(name, current, self.level(name, began_ns)) for name in self._device.functions}
         self._set_levels(now_ns, levels)
 
     def powered_up(self, now_ns: int) -> None:
@@ -106,7 +107,7 @@ class Ledger:
         self._note(now_ns, "quarantine", reason=reason)
         self.quarantine = reason
 
-    def _carried(self, name: str, current: Trace | Segments, start: tuple[float, float]) -> tuple[float, float]:
+    def _carried(self, name: str, current: Segments, start: tuple[float, float]) -> tuple[float, float]:
         function = self._device.function(name)
         return level_interval(function, self.set_points, self._device.accuracy, current, start)
 

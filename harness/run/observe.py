@@ -7,14 +7,13 @@ from dataclasses import dataclass
 from fractions import Fraction
 
 from harness.bench.bench import Bench
-from harness.bus.diagnostics import CodeReading
 from harness.bus.master import NoAnswer
 from harness.plan.steps import CheckCodes, CheckSnapshot, CheckStatus, ClearCodes, Identify, ReadLive
 from harness.record.result import Measurement
 from harness.run.context import Context, Outcome, ask, steady
 from harness.run.ledger import LastTrip
-from protocol.device import Device, SnapshotField
-from protocol.services import CodeStatusBit
+from protocol.device import Device, LiveValue, SnapshotField
+from protocol.services import CodeStatus, CodeStatusBit, dtc_text
 
 
 @dataclass(frozen=True)
@@ -77,13 +76,13 @@ def run_check_codes(step: CheckCodes, context: Context, outcome: Outcome) -> Non
     """Compare the fault memory with what the step names; follow-on codes are allowed, forbidden ones are not."""
     found = ask(context.device, context.bench, lambda: steady(context.bench.diagnostics.codes))
     names = {code.dtc: name for name, code in context.device.fault_codes.items()}
-    present = {names.get(reading.dtc, f"unknown code {reading.dtc:06X}"): reading for reading in found}
+    present = {names.get(reading.dtc, dtc_text(reading.dtc)): reading for reading in found}
     follow_on = {name for code in step.codes for name in context.device.fault_codes[code].follow_on}
     for name, wanted_bits in step.codes.items():
         if name not in present:
             outcome.fail(f"code {name} is not in the fault memory")
             continue
-        missing = [bit for bit in wanted_bits if not present[name].status & CodeStatusBit[bit.upper()]]
+        missing = [bit for bit in wanted_bits if not present[name].status & CodeStatusBit[bit]]
         outcome.expect(not missing, f"code {name} lacks {', '.join(missing)}")
     for name in present.keys() - step.codes.keys() - follow_on:
         outcome.fail(f"code {name} is in the fault memory and should not be")
@@ -93,7 +92,7 @@ def run_check_codes(step: CheckCodes, context: Context, outcome: Outcome) -> Non
 def run_clear_codes(step: ClearCodes, context: Context, outcome: Outcome) -> None:
     """Clear the fault memory once and read it back."""
     ask(context.device, context.bench, context.bench.diagnostics.clear)
-    left: tuple[CodeReading, ...] = ask(context.device, context.bench, lambda: steady(context.bench.diagnostics.codes))
+    left: tuple[CodeStatus, ...] = ask(context.device, context.bench, lambda: steady(context.bench.diagnostics.codes))
     outcome.expect(not left, f"after clearing, the fault memory holds {len(left)} code(s)")
 
 
@@ -101,7 +100,7 @@ def run_check_snapshot(step: CheckSnapshot, context: Context, outcome: Outcome) 
     """Compare the snapshot with the instruments' figures of the last trip and with the step's own values."""
     code = context.device.fault_codes[step.code]
     found = ask(context.device, context.bench, lambda: steady(lambda: context.bench.diagnostics.snapshot(code.dtc)))
-    if found is None:
+    if not found:
         outcome.fail(f"no snapshot is stored with {step.code}")
         return
     trip = context.ledger.last_trip
@@ -109,38 +108,50 @@ def run_check_snapshot(step: CheckSnapshot, context: Context, outcome: Outcome) 
         value = float(found[entry.field.name])
         outcome.facts[entry.field.name] = value
         wanted = step.values.get(entry.field.name)
-        known = (wanted.si, 0.0) if wanted is not None else _known(entry, trip, context)
+        known = _exactly(wanted.si) if wanted is not None else _known(entry, trip, context)
         if known is not None:
-            outcome.measure(_snapshot_measurement(entry, value, *known))
+            slack = entry.accuracy + float(entry.field.scale) / 2
+            limits = (known.low - slack, known.high + slack)
+            name = f"snapshot {entry.field.name}"
+            outcome.measure(Measurement(name, value, entry.field.unit, *limits, None, known.uncertainty))
 
 
-def _snapshot_measurement(entry: SnapshotField, value: float, expected: float, uncertainty: float) -> Measurement:
-    slack = entry.accuracy + float(entry.field.scale) / 2
-    return Measurement(
-        f"snapshot {entry.field.name}", value, entry.field.unit, expected - slack, expected + slack, expected, uncertainty
-    )
+@dataclass(frozen=True)
+class _Known:
+    """What a snapshot field should say, ahead of its own declared accuracy, and how well that is known."""
+
+    low: float
+    high: float
+    uncertainty: float
 
 
-def _known(entry: SnapshotField, trip: LastTrip | None, context: Context) -> tuple[float, float] | None:
-    """What the field should say of the last trip, and how well that is known; None where nothing is known."""
-    if entry.source == "heat":
-        return 1.0, 0.0
+def _exactly(value: float, slack: float = 0.0, uncertainty: float = 0.0) -> _Known:
+    return _Known(value - slack, value + slack, uncertainty)
+
+
+def _known(entry: SnapshotField, trip: LastTrip | None, context: Context) -> _Known | None:
+    """What the instruments say of the last trip; None for a field that none of them knows."""
     if trip is None:
         return None
-    if entry.source == "current":
-        return trip.current, trip.current_uncertainty
-    if entry.source == "operate_time":
-        return trip.operate_time, trip.operate_time_uncertainty
-    if entry.source == "supply_voltage" and trip.supply_voltage is not None:
-        return trip.supply_voltage, context.bench.spec.supply_12v.uncertainty
-    return None
+    match entry.source:
+        case "current":
+            return _exactly(trip.current, 0.0, trip.current_uncertainty)
+        case "heat":
+            return _Known(*trip.level, 0.0)
+        case "operate_time":
+            own_clock = context.device.accuracy.timer * trip.operate_time
+            return _exactly(trip.operate_time, own_clock, trip.operate_time_uncertainty)
+        case "supply_voltage":
+            return _exactly(trip.supply_voltage, 0.0, context.bench.spec.supply_12v.uncertainty)
+        case _:
+            return None
 
 
 def run_read_live(step: ReadLive, context: Context, outcome: Outcome) -> None:
     """Read live values twice, from separate frames; both readings must be between the step's limits."""
     for name, (low, high) in step.values.items():
         live = context.device.live[name]
-        readings = [float(ask(context.device, context.bench, lambda live=live: context.bench.diagnostics.live(live))) for _ in range(2)]
+        readings = [float(read_live(context, live)) for _ in range(2)]
         for number, value in enumerate(readings, start=1):
             limits = (low.si - live.accuracy, high.si + live.accuracy)
             outcome.measure(Measurement(f"{name}, reading {number}", value, live.field.unit, *limits))
@@ -150,13 +161,25 @@ def run_identify(step: Identify, context: Context, outcome: Outcome) -> None:
     """Compare the product identification with the LDF, and read every identification record."""
     wanted = context.device.identity
     product = ask(context.device, context.bench, lambda: steady(context.bench.diagnostics.product))
-    for what in ("supplier_id", "function_id", "variant"):
-        found, expected = getattr(product, what), getattr(wanted, what)
-        outcome.expect(found == expected, f"{what} is {found:#x}, the LDF says {expected:#x}")
+    for what, found, expected in (
+        ("supplier", product.supplier, wanted.supplier_id),
+        ("function", product.function, wanted.function_id),
+        ("variant", product.variant, wanted.variant),
+    ):
+        outcome.expect(found == expected, f"{what} id is {found:#x}, the LDF says {expected:#x}")
     for name, did in wanted.records.items():
-        text = ask(context.device, context.bench, lambda did=did: steady(lambda: context.bench.diagnostics.text(did)))
+        text = _read_text(context, did)
         outcome.facts[name] = text
         outcome.expect(bool(text.strip()), f"{name} is empty")
+
+
+def _read_text(context: Context, did: int) -> str:
+    return ask(context.device, context.bench, lambda: steady(lambda: context.bench.diagnostics.text(did)))
+
+
+def read_live(context: Context, live: LiveValue) -> Fraction:
+    """One reading of a live value. Raises StepFail or StepError."""
+    return ask(context.device, context.bench, lambda: context.bench.diagnostics.live(live))
 
 
 def read_set_points(device: Device, bench: Bench, names: Iterable[str]) -> dict[str, Fraction]:

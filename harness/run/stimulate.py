@@ -23,8 +23,9 @@ from harness.run.context import Context, Outcome, StepError, StepNotRun
 from harness.run.instants import EDGE_UNCERTAINTY, Instants, instants
 from harness.run.ledger import LastTrip
 from harness.run.observe import read_status, stable_status
-from harness.trip.band import Band, InPickupZone, Slope, must_not_operate, operate_band
+from harness.trip.band import Band, InPickupZone, level_interval, must_not_operate, operate_band
 from harness.trip.trace import Segments, Trace
+from protocol.protection import ProtectionFunction
 
 COLD_AT_MOST = 0.02
 """Thermal level up to which a start counts as cold; the band knows the level, this only keeps a plan honest."""
@@ -62,7 +63,8 @@ def run_expect_trip(step: ExpectTrip, context: Context, outcome: Outcome) -> Non
         outcome.measure(_operate_time(band, shot, None, 0.0), "late", "early")
         return
     measured = shot.instants.decision - shot.instants.onset
-    uncertainty = _uncertainty(band, shot, measured)
+    timing = _time_uncertainty(shot, measured)
+    uncertainty = math.hypot(timing, _current_uncertainty(band, shot))
     outcome.measure(_operate_time(band, shot, measured, uncertainty), "late", "early")
     cause = stable_status(context.device, context.bench).cause
     outcome.expect(cause == function.cause, f"the breaker gives {cause} as the cause, wanted {function.cause}")
@@ -71,8 +73,9 @@ def run_expect_trip(step: ExpectTrip, context: Context, outcome: Outcome) -> Non
         outcome.coverage,
         shot.instants.before_decision,
         shot.current_uncertainty(shot.instants.before_decision),
+        _level_at_decision(function, context, shot.instants.before_decision),
         measured,
-        uncertainty,
+        timing,
         context.bench.supply_12v.voltage(),
     )
 
@@ -85,7 +88,12 @@ def run_expect_no_trip(step: ExpectNoTrip, context: Context, outcome: Outcome) -
     _keep(shot, outcome)
     for name, function in context.device.functions.items():
         if not must_not_operate(
-            function, context.ledger.set_points, context.device.accuracy, shot.trace, shot.trace.seconds, starts[name]
+            function,
+            context.ledger.set_points,
+            context.device.accuracy,
+            shot.current,
+            shot.current.duration_s,
+            starts[name],
         ):
             outcome.error(f"{name} may operate at this current within this time, so nothing can be told")
     if shot.instants.decision is not None:
@@ -106,10 +114,8 @@ class _Shot:
     instants: Instants
 
     @property
-    def trace(self) -> Trace:
-        return Trace(
-            self.acquisition.start_s, self.acquisition.interval_s, self.acquisition.channels[self.stimulus]
-        )
+    def current(self) -> Segments:
+        return recorded(self.acquisition, self.stimulus)
 
     def current_uncertainty(self, current: float) -> float:
         """Standard uncertainty in A of a mean current; declared errors are taken as rectangular (JCGM 100, 4.3.7)."""
@@ -138,7 +144,7 @@ def _ready(step: Stimulus, context: Context, outcome: Outcome) -> tuple[float, f
     level = ledger.level(step.function, bench.clock.now_ns())
     outcome.facts["start_level"] = list(level)
     if step.start == "cold" and level[1] > COLD_AT_MOST:
-        raise StepError(f"start: cold was asked for, and the thermal level may be {level[1]:.1%}; wait until it is cool")
+        raise StepError(f"start cold was asked for, but the thermal level may be {level[1]:.1%}; wait until it is cool")
     return level
 
 
@@ -153,6 +159,7 @@ def _shoot(step: Stimulus, context: Context, cut_off: float, width: float) -> _S
     interval = max(bench.spec.recorder.shortest_interval, width / 100, whole / _MOST_POINTS)
     before = math.ceil(_BEFORE_S / interval)
     recorder.arm(interval, math.ceil(whole / interval) + before, before, channel, step.current / 2)
+    bench.idle(round(2 * before * interval * S))  # a recorder cannot trigger before it has its pre-trigger samples
     try:
         _apply(step, bench, cut_off)
         _watch(context, round(cut_off * S), look_ns)
@@ -161,11 +168,13 @@ def _shoot(step: Stimulus, context: Context, cut_off: float, width: float) -> _S
     bench.idle(max(2 * MS, round(2 * interval * S)))
     names = ("injected", "gate") if step.inject is not None else ("current", "gate", "switch_voltage")
     acquisition = recorder.fetch(*names)
+    if acquisition is None:
+        raise StepError(f"stimulus not reached: the recorder saw nothing of {show(step.current, 'A')}")
     found = instants(acquisition, channel, step.current, tail_s=0.02)
-    context.ledger.heat(bench.clock.now_ns(), acquisition_trace(acquisition, channel))
+    context.ledger.heat(bench.clock.now_ns(), recorded(acquisition, channel))
     spec = bench.spec.recorder.channels[channel]
     if found is None:
-        raise StepError(f"the recorded current never came to half of {show(step.current, 'A')}")
+        raise StepError(f"stimulus not reached: the recorded current never came to half of {show(step.current, 'A')}")
     shot = _Shot(acquisition, channel, spec, bench.spec.recorder.clock, found)
     allowed = step.current * (_UNREACHED + spec.gain) + spec.offset
     if abs(found.plateau - step.current) > allowed:
@@ -175,9 +184,9 @@ def _shoot(step: Stimulus, context: Context, cut_off: float, width: float) -> _S
     return shot
 
 
-def acquisition_trace(acquisition: Acquisition, channel: str) -> Trace:
+def recorded(acquisition: Acquisition, channel: str) -> Segments:
     """One recorded channel as a current over time."""
-    return Trace(acquisition.start_s, acquisition.interval_s, acquisition.channels[channel])
+    return Trace(acquisition.start_s, acquisition.interval_s, acquisition.channels[channel]).segments
 
 
 def _apply(step: Stimulus, bench: Bench, cut_off: float) -> None:
@@ -215,27 +224,38 @@ def _stop(bench: Bench) -> None:
 
 def _as_if_held(shot: _Shot) -> Segments:
     """The recorded current up to the decision, and its last value for as long again as any band could need."""
-    segments = shot.trace.segments
+    segments = shot.current
     if shot.instants.decision is not None:
         segments = segments.first(shot.instants.decision)
-    return segments.then(shot.instants.plateau, 10 * shot.trace.seconds)
+    return segments.then(shot.instants.plateau, 10 * shot.current.duration_s)
 
 
 def _operate_time(band: Band, shot: _Shot, measured: float | None, uncertainty: float) -> Measurement:
     onset = shot.instants.onset
     late = None if band.late_s is None else band.late_s - onset
-    return Measurement(
-        "operate time", measured, "s", max(band.early_s - onset, 0.0), late, band.nominal_s - onset, uncertainty
-    )
+    early = max(band.early_s - onset, 0.0)
+    nominal = band.nominal_s - onset if math.isfinite(band.nominal_s) else None
+    return Measurement("operate time", measured, "s", early, late, nominal, uncertainty)
 
 
-def _uncertainty(band: Band, shot: _Shot, measured: float) -> float:
-    """Standard uncertainty of the operate time: recorded current through the steeper slope, edges, time base."""
-    gain, offset = shot.channel.gain / _ROOT3, shot.channel.offset / _ROOT3
-    slopes = [slope for slope in (band.early_slope, band.late_slope) if isinstance(slope, Slope)]
-    current = max((slope.uncertainty(gain, offset) for slope in slopes), default=0.0)
+def _level_at_decision(function: ProtectionFunction, context: Context, current: float) -> tuple[float, float]:
+    """From the trip level to what the level can rise to within the declared latency."""
+    accuracy = context.device.accuracy
+    late = Segments.constant(current, accuracy.latency[1])
+    return 1.0, level_interval(function, context.ledger.set_points, accuracy, late, (1.0, 1.0))[1]
+
+
+def _time_uncertainty(shot: _Shot, measured: float) -> float:
+    """Standard uncertainty in s of a time between two edges of the recording."""
     edges = math.sqrt(2) * EDGE_UNCERTAINTY * shot.acquisition.interval_s
-    return math.hypot(current, edges, shot.clock * measured / _ROOT3)
+    return math.hypot(edges, shot.clock * measured / _ROOT3)
+
+
+def _current_uncertainty(band: Band, shot: _Shot) -> float:
+    """Standard uncertainty in s that the recorded current's errors give the band's edges; the steeper one counts."""
+    gain, offset = shot.channel.gain / _ROOT3, shot.channel.offset / _ROOT3
+    slopes = [slope for slope in (band.early_slope, band.late_slope) if slope is not None]
+    return max((slope.uncertainty(gain, offset) for slope in slopes), default=0.0)
 
 
 def _keep(shot: _Shot, outcome: Outcome) -> None:
@@ -250,5 +270,3 @@ def _keep(shot: _Shot, outcome: Outcome) -> None:
             )
         )
     outcome.facts["plateau"] = shot.instants.plateau
-
-

@@ -41,6 +41,7 @@ def run_power_cycle(step: PowerCycle, context: Context, outcome: Outcome) -> Non
 def _switch_on(device: Device, bench: Bench) -> bool:
     bench.supply_12v.configure(bench.spec.supply_12v.voltage, bench.spec.supply_12v.current_limit)
     bench.supply_12v.output(True)
+    bench.master.forget_session()
     bench.idle(device.ratings.start_up_ns)
     volts = bench.supply_12v.voltage()
     low, high = device.ratings.supply

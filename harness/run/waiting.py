@@ -5,7 +5,8 @@ from __future__ import annotations
 from harness.clock import S
 from harness.plan.steps import Wait, WaitUntilCool
 from harness.record.result import Measurement
-from harness.run.context import Context, Outcome, StepError, ask
+from harness.run.context import Context, Outcome, StepError
+from harness.run.observe import read_live
 
 _LOOK_NS = S
 
@@ -30,5 +31,5 @@ def run_wait_until_cool(step: WaitUntilCool, context: Context, outcome: Outcome)
     outcome.facts["level_at_most"] = level
     live = context.device.live.get("heat")
     if live is not None:
-        own = float(ask(context.device, bench, lambda: bench.diagnostics.live(live)))
+        own = float(read_live(context, live))
         outcome.measure(Measurement("the breaker's own thermal level", own, "1", None, level + live.accuracy))

@@ -1,0 +1,24 @@
+"""``breakerbench demo``: the main job, start to end, with nothing but this machine."""
+
+from __future__ import annotations
+
+import sys
+from pathlib import Path
+
+import click
+
+from harness.bench.spec import shipped_bench
+from harness.cli.run import RUNS, run_plans
+from harness.files.profile import shipped_plans
+
+
+@click.command()
+@click.option(
+    "--runs", type=click.Path(path_type=Path), default=RUNS, show_default=True, help="Folder for run records."
+)
+def demo(runs: Path) -> None:
+    """Run every shipped plan on the simulated bench.
+
+    The breaker, the machine and every number are invented.
+    """
+    sys.exit(run_plans([shipped_plans()], shipped_bench("simulated"), False, runs))

@@ -1,0 +1,223 @@
+"""``breakerbench run``: plans on a bench, results on stdout, everything in a run record."""
+
+from __future__ import annotations
+
+import platform
+import signal
+import sys
+import time
+from collections.abc import Iterator, Sequence
+from contextlib import contextmanager
+from datetime import UTC, datetime
+from importlib.metadata import version
+from pathlib import Path
+from typing import Any
+
+import click
+from rich.console import Console
+from rich.markup import escape
+
+from harness.bench.bench import open_bench
+from harness.bench.instrument import InstrumentError
+from harness.bench.spec import BenchSpec, load_bench, shipped_bench
+from harness.bus.port import PortError
+from harness.check import check_plan
+from harness.cli.progress import JsonWatcher, TerminalWatcher, print_line
+from harness.clock import S
+from harness.files.marks import FileError, FileErrors
+from harness.files.profile import device_files, load_device
+from harness.plan.plan import Plan, find_plans, load_plan
+from harness.record.journal import Journal, JournalError, new_folder
+from harness.record.result import Verdict, strongest
+from harness.run.engine import Ending, Engine
+from protocol.device import Device
+
+RUNS = Path("runs")
+"""Folder that run records go to, below the current one."""
+
+
+@click.command()
+@click.argument("plans", nargs=-1, type=click.Path(path_type=Path), required=True)
+@click.option(
+    "--bench", "bench_file", type=click.Path(path_type=Path), help="Bench file; the simulated bench if absent."
+)
+@click.option("--json", "as_json", is_flag=True, help="JSON Lines on stdout: one result a line, the summary last.")
+@click.option(
+    "--runs", type=click.Path(path_type=Path), default=RUNS, show_default=True, help="Folder for run records."
+)
+@click.option(
+    "--seed", type=click.IntRange(0), help="Seed of the simulated unit and its noise."
+)
+def run(plans: tuple[Path, ...], bench_file: Path | None, as_json: bool, runs: Path, seed: int | None) -> None:
+    """Run test PLANS (files or folders) on a bench.
+
+    Nothing is sent before every file is checked. High-voltage steps run on the simulated bench only.
+    """
+    sys.exit(run_plans(plans, bench_file or shipped_bench("simulated"), as_json, runs, seed))
+
+
+def run_plans(paths: Sequence[Path], bench_file: Path, as_json: bool, runs: Path, seed: int | None = None) -> int:
+    """Check, run, record and report; returns the exit code."""
+    try:
+        spec = load_bench(bench_file, seed)
+        work = load_work(paths)
+        check_work(work, spec)
+    except FileErrors as errors:
+        click.echo(str(errors), err=True)
+        return 2
+    try:
+        journal = Journal(new_folder(runs))
+        _describe(journal, spec, work)
+        with _interruptible():
+            return _Run(spec, journal, as_json).all(work)
+    except JournalError as error:
+        click.echo(str(error), err=True)
+        return 5
+
+
+Work = list[tuple[Device, list[Plan]]]
+"""Devices in the order of their first plan, each with its plans."""
+
+
+def load_work(paths: Sequence[Path]) -> Work:
+    """Every plan below ``paths`` with the device that it names. Raises FileErrors, with those of every file."""
+    errors: list[FileError] = []
+    plans: list[Plan] = []
+    for path in find_plans(paths):
+        try:
+            plans.append(load_plan(path))
+        except FileErrors as found:
+            errors += found.errors
+    work: dict[Path, tuple[Device, list[Plan]]] = {}
+    for plan in plans:
+        try:
+            if plan.device not in work:
+                work[plan.device] = (load_device(plan.device), [])
+            work[plan.device][1].append(plan)
+        except FileErrors as found:
+            errors += found.errors
+    if errors:
+        raise FileErrors(errors)
+    return list(work.values())
+
+
+def check_work(work: Work, spec: BenchSpec) -> None:
+    """Check every plan against its device and the bench. Raises FileErrors."""
+    errors = [error for device, plans in work for plan in plans for error in check_plan(plan, device, spec)]
+    if errors:
+        raise FileErrors(errors)
+
+
+class _Run:
+    """One run: a bench for each device, one record, one summary."""
+
+    def __init__(self, spec: BenchSpec, journal: Journal, as_json: bool) -> None:
+        self._spec = spec
+        self._journal = journal
+        self._as_json = as_json
+        self._notes = Console(stderr=True)
+        self._endings: list[Ending] = []
+        self._trouble: str | None = None
+
+    def all(self, work: Work) -> int:
+        began = time.perf_counter()
+        for device, plans in work:
+            self._device(device, plans)
+        summary = self._summary(time.perf_counter() - began)
+        self._journal.about(ended="yes", exit_code=str(summary["exit_code"]))
+        self._journal.close()
+        if self._as_json:
+            print_line(summary)
+        self._print(summary)
+        return int(summary["exit_code"])
+
+    def _device(self, device: Device, plans: list[Plan]) -> None:
+        try:
+            bench = open_bench(self._spec, device)
+        except (PortError, InstrumentError) as error:
+            self._trouble = str(error)
+            return
+        if bench.mark:
+            self._notes.print(f"[bold yellow]{bench.mark}[/]", highlight=False)
+            self._journal.about(mark=bench.mark)
+        watcher = JsonWatcher() if self._as_json else TerminalWatcher(Console())
+        try:
+            self._endings.append(Engine(device, bench, self._journal, watcher).run(plans))
+        finally:
+            watcher.end()
+            bench.close()
+
+    @property
+    def _exit_code(self) -> int:
+        codes = [ending.exit_code for ending in self._endings] + ([5] if self._trouble else [])
+        return next((code for code in PRECEDENCE if code in codes), 3)
+
+    def _summary(self, wall_s: float) -> dict[str, Any]:
+        results = [result for ending in self._endings for result in ending.results]
+        bench_s = sum(ending.bench_ns for ending in self._endings) / S
+        return {
+            "type": "summary",
+            "verdict": strongest(result.verdict for result in results).value,
+            "counts": {verdict.value: sum(result.verdict is verdict for result in results) for verdict in Verdict},
+            "exit_code": self._exit_code,
+            "bench_s": bench_s,
+            "wall_s": wall_s,
+            "record": str(self._journal.folder),
+            "trouble": self._troubles(),
+        }
+
+    def _troubles(self) -> list[str]:
+        found = [self._trouble] if self._trouble else []
+        for ending in self._endings:
+            found += [ending.bench_lost] if ending.bench_lost else []
+            found += ["interrupted by the operator"] if ending.interrupted else []
+            found += [f"making safe: {action.name}: {action.problem}" for action in ending.made_safe if action.problem]
+            found += ending.not_put_back
+        return found
+
+    def _print(self, summary: dict[str, Any]) -> None:
+        counts = ", ".join(f"{number} {verdict}" for verdict, number in summary["counts"].items() if number)
+        for trouble in summary["trouble"]:
+            self._notes.print(f"[bold red]{escape(trouble)}[/]", highlight=False, soft_wrap=True)
+        self._notes.print(
+            f"[bold]{summary['verdict']}[/]: {counts or 'nothing ran'}."
+            f" {summary['bench_s']:.1f} s of bench time in {summary['wall_s']:.2f} s. Record: {summary['record']}",
+            highlight=False,
+            soft_wrap=True,
+        )
+
+
+PRECEDENCE = (130, 2, 5, 1, 4, 3, 0)
+"""Exit codes, the one that wins first."""
+
+
+def _describe(journal: Journal, spec: BenchSpec, work: Work) -> None:
+    journal.about(
+        version=version("breakerbench"),
+        python=platform.python_version(),
+        host=platform.node(),
+        started=datetime.now(UTC).isoformat(timespec="seconds"),
+        bench=spec.name,
+        seed=str(spec.seed),
+    )
+    plans = [plan for _, its in work for plan in its]
+    files = [spec.path, *(file for plan in plans for file in (plan.path, *device_files(plan.device)))]
+    for file in dict.fromkeys(files):
+        journal.keep_input(file)
+
+
+@contextmanager
+def _interruptible() -> Iterator[None]:
+    """The first Ctrl-C or SIGTERM interrupts, so that the bench is made safe; making safe cannot be interrupted."""
+
+    def interrupt(number: int, frame: object) -> None:
+        for each in (signal.SIGINT, signal.SIGTERM):
+            signal.signal(each, signal.SIG_IGN)
+        raise KeyboardInterrupt
+
+    before = {each: signal.signal(each, interrupt) for each in (signal.SIGINT, signal.SIGTERM)}
+    try:
+        yield
+    finally:
+        for each, handler in before.items():
+            signal.signal(each, handler)
