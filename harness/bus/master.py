@@ -30,7 +30,7 @@ _DEFAULT_SESSION = 0x01
 _KEEP_SHARE = (2, 5)  # tester present after this share of S3: 2 s of 5 s, ISO 14229-2
 
 
-class NoAnswer(Exception):  # noqa: N818 - an outcome on the bus, no malfunction of the harness
+class NoAnswer(Exception):
     """A frame did not come, though its header was sent ``tries`` times; ``heard`` are the outcomes, one a try.
 
     An outcome of None: not even the header came back, which is the port's or the wire's fault and not the node's.
@@ -44,7 +44,7 @@ class NoAnswer(Exception):  # noqa: N818 - an outcome on the bus, no malfunction
         super().__init__(f"{frame}: no good frame in {len(heard)} tries: {outcomes}")
 
 
-class Refused(Exception):  # noqa: N818 - as above
+class Refused(Exception):
     """The node answered a request with ``response``, a negative answer."""
 
     def __init__(self, request: bytes, response: NegativeResponse) -> None:
@@ -53,7 +53,7 @@ class Refused(Exception):  # noqa: N818 - as above
         super().__init__(f"request {request.hex(' ')} was refused: {response.name}")
 
 
-class Unanswered(Exception):  # noqa: N818 - as above
+class Unanswered(Exception):
     """A request got no answer that is one: ``reason`` says why, ``heard`` is what came instead, if anything."""
 
     def __init__(self, request: bytes, reason: str, heard: bytes = b"") -> None:
@@ -75,8 +75,7 @@ class Master:
     """The master of ``device``'s bus on ``port``.
 
     ``nad`` is the node's present address, to be set when an address is assigned. ``latest`` holds the payload and end
-    of the last good frame of each name. ``session_ends_ns`` is when the open session ends unless the master keeps it,
-    which it does as long as it is given time; None: default session. PortError from any call: the port is gone.
+    of the last good frame of each name. PortError from any call: the port is gone.
     """
 
     def __init__(self, port: BusPort, clock: Clock, device: Device, observer: Observer | None = None) -> None:
@@ -100,7 +99,13 @@ class Master:
         self.nad = node.configured_nad
         self.latest: dict[str, tuple[bytes, int]] = {}
         self.statistics = Statistics()
-        self.session_ends_ns: int | None = None
+        self._session_ends_ns: int | None = None
+
+    @property
+    def session_ends_ns(self) -> int | None:
+        """When the open session ends by itself (S3); ``run_until`` keeps it before that. None: default session."""
+        ends_ns = self._session_ends_ns
+        return ends_ns if ends_ns is not None and self._clock.now_ns() < ends_ns else None
 
     def run_until(self, instant_ns: int, schedule: str = "slow") -> None:
         """Run the schedule table of role ``schedule`` (a key of Device.schedules) until ``instant_ns``.
@@ -114,15 +119,17 @@ class Master:
             grid.slot_ns = now
         self._scheduled = schedule
         while True:
-            keep_ns = self._keep_due_ns()
+            delay_ns = table[grid.entry % len(table)][1]
+            keep_ns = self._keep_ns(grid.slot_ns)
             wake = min(instant_ns, grid.slot_ns, instant_ns if keep_ns is None else keep_ns)
             self._listen(wake)
+            if wake == instant_ns:
+                return
             if wake == keep_ns:
                 self._keep_session()
-            elif wake == grid.slot_ns and wake < instant_ns:
-                self._slot(table, grid)
+                grid.slot_ns += delay_ns if wake == grid.slot_ns else 0
             else:
-                return
+                self._slot(table, grid)
 
     def poll(self, frame_name: str) -> dict[str, int]:
         """Raw signals of a frame that the node publishes, from a header sent now.
@@ -180,7 +187,7 @@ class Master:
 
     def forget_session(self) -> None:
         """The node is in its default session again, for a reason that the bus does not show: its supply was off."""
-        self.session_ends_ns = None
+        self._session_ends_ns = None
 
     def flush(self) -> None:
         """Hand the observer what has been counted so far; what is the same after that begins a new run."""
@@ -273,34 +280,33 @@ class Master:
                         dialogue.silent(self._clock.now_ns())
             slot_ns = max(slot_ns + self._pdu_slot_ns, self._clock.now_ns())
 
-    def _keep_due_ns(self) -> int | None:
-        if self.session_ends_ns is None:
+    def _keep_ns(self, slot_ns: int) -> int | None:
+        """When tester present is to go out: when due or, where the next slot leaves no room, in that slot's place."""
+        ends_ns = self.session_ends_ns
+        if ends_ns is None:
             return None
         share, of = _KEEP_SHARE
-        return self.session_ends_ns - self._device.timing.s3_ns * (of - share) // of
+        due_ns = ends_ns - self._device.timing.s3_ns * (of - share) // of
+        return slot_ns if slot_ns - self._pdu_slot_ns < due_ns <= slot_ns else due_ns
 
     def _keep_session(self) -> None:
-        """Tester present that wants no answer: one frame (LIN's schedule needs no slot for what will not come)."""
-        now = self._clock.now_ns()
-        if self.session_ends_ns is not None and now >= self.session_ends_ns:
-            self.session_ends_ns = None  # no call came in time: the node has ended it by itself
-            return
-        pdu = segment(self.nad, tester_present(suppress=True))[0]
-        event = self._respond(MASTER_REQUEST, pdu, self._longest_pdu_ns)
-        self._extend_session(event.end_ns if isinstance(event, FrameReceived) else now)
+        """Tester present that wants no answer: one frame, and no slot for what will not come."""
+        now_ns = self._clock.now_ns()
+        event = self._respond(MASTER_REQUEST, segment(self.nad, tester_present(suppress=True))[0], self._longest_pdu_ns)
+        self._extend_session(event.end_ns if isinstance(event, FrameReceived) else now_ns)
 
     def _extend_session(self, now_ns: int) -> None:
         if self.session_ends_ns is not None:
-            self.session_ends_ns = now_ns + self._device.timing.s3_ns
+            self._session_ends_ns = now_ns + self._device.timing.s3_ns
 
     def _note_session(self, request: bytes, now_ns: int) -> None:
         """S3 begins anew with every request served (ISO 14229-2); some requests begin or end a session."""
         match request[0]:
             case Service.SESSION:
                 default = request[1] & ~SUPPRESS == _DEFAULT_SESSION
-                self.session_ends_ns = None if default else now_ns + self._device.timing.s3_ns
+                self._session_ends_ns = None if default else now_ns + self._device.timing.s3_ns
             case Service.RESET:
-                self.session_ends_ns = None
+                self._session_ends_ns = None
             case _:
                 self._extend_session(now_ns)
 

@@ -21,7 +21,7 @@ from harness.bus.port import Capabilities, PortError
 from harness.clock import MS, Clock, S
 from protocol.decoder import BREAK, BusEvent, Decoder
 from protocol.device import NodeDescription
-from protocol.frame import SYNC, bits_ns, checksum, protected_id
+from protocol.frame import BYTE_BITS, SYNC, bits_ns, checksum, header_max_ns, protected_id
 
 BreakBy = Literal["break_condition", "slow_bit_rate"]
 """How a break is made: by the UART's break state, or by a 0x00 at half the bit rate."""
@@ -71,8 +71,8 @@ class SerialPort:
         self._serial = _open(name, node.bit_rate)
         quick = _low_latency(self._serial)
         self.capabilities = Capabilities(
-            break_bits=(_BREAK_BITS, _SLOW_BYTE_BITS) if break_by == "break_condition" else None,
-            any_bit_rate=True,
+            break_bits=None,
+            any_bit_rate=False,
             abort_mid_frame=False,
             bit_errors=False,
             wake_pulse=False,
@@ -80,7 +80,8 @@ class SerialPort:
         )
         lengths = {layout.frame_id: layout.length for layout in node.frames.values()}
         self._decoder = Decoder(lengths, node.bit_rate, self.capabilities.latency_ns)
-        self._echo = _Echo()
+        self._echo = _Echo(header_max_ns(node.bit_rate) + self.capabilities.latency_ns)
+        self._free_ns = 0
         self._heard: deque[BusEvent] = deque()
 
     def header(self, frame_id: int) -> None:
@@ -117,11 +118,12 @@ class SerialPort:
     def _send(self, pid: int, response: bytes) -> None:
         self._require_open()
         try:
+            self._clock.sleep_until(self._free_ns)  # a break would cut off what is still being sent
             self._break()
-            left = self._echo.expect(pid)
-            if left:
-                self._heard.extend(self._decoder.feed(left, self._clock.now_ns()))
+            now = self._clock.now_ns()
+            self._echo.expect(pid, now)
             self._serial.write(bytes((SYNC, pid)) + response)
+            self._free_ns = now + bits_ns(BYTE_BITS * (2 + len(response)), self._bit_rate)
         except _TROUBLE as error:
             raise self._lost(error) from error
 
@@ -169,37 +171,48 @@ class SerialPort:
 
 
 class _Echo:
-    """Finds the port's own header in what comes back, and puts a break where it began.
+    """Finds the port's own headers in what comes back, and puts a break where each began.
 
-    Pure: bytes in, symbols out. What lies before the header belongs to an earlier frame. Where the header does not
-    come back as it was sent (bus stuck, somebody else talks) the bytes go on as they are when the next header is due.
+    Pure: bytes in, symbols out. What lies before a header belongs to an earlier frame. A header that does not come back
+    as it was sent (bus stuck, somebody else talks) is given up when a later one does, or after a while.
     """
 
-    def __init__(self) -> None:
-        self._header: bytes | None = None  # sync byte and identifier that are to come back
-        self._held = b""  # the tail of what came, where it may be the beginning of the header
+    def __init__(self, patience_ns: int) -> None:
+        self._patience_ns = patience_ns
+        self._headers: deque[tuple[bytes, int]] = deque()  # sync byte and identifier that are to come back; since when
+        self._held = b""  # the tail of what came, where it may be the beginning of a header
 
-    def expect(self, pid: int) -> list[int]:
-        """A header with ``pid`` is about to be sent; returns what was held back for the last one."""
-        left, self._held = list(self._held), b""
-        self._header = bytes((SYNC, pid))
-        return left
+    def expect(self, pid: int, now_ns: int) -> None:
+        """A header with ``pid`` is about to be sent."""
+        while self._headers and self._headers[0][1] < now_ns - self._patience_ns:
+            self._headers.popleft()
+        self._headers.append((bytes((SYNC, pid)), now_ns))
 
     def symbols(self, chunk: bytes) -> list[int]:
         """The symbols of the next bytes that came."""
-        if self._header is None:
-            return list(chunk)
-        came = self._held + chunk
-        at = came.find(self._header)
-        if at >= 0:
-            before = came[: at - 1] if at and came[at - 1] == 0 else came[:at]
-            self._header, self._held = None, b""
-            return [*before, BREAK, *came[at:]]
-        keep = next(size for size in (2, 1, 0) if came.endswith((b"\0" + self._header)[:size]))
-        if not keep and came.endswith(self._header[:1]):
-            keep = 1
-        self._held = came[len(came) - keep :]
-        return list(came[: len(came) - keep])
+        came, found = self._held + chunk, []
+        while (place := self._find(came)) is not None:
+            index, at = place
+            found += [*(came[: at - 1] if at and came[at - 1] == 0 else came[:at]), BREAK, *came[at : at + 2]]
+            came = came[at + 2 :]
+            for _ in range(index + 1):
+                self._headers.popleft()
+        end = len(came) - self._beginning(came)
+        self._held = came[end:]
+        return [*found, *came[:end]]
+
+    def _find(self, came: bytes) -> tuple[int, int] | None:
+        """Which expected header comes next, and where; None: none is there whole."""
+        places = ((index, came.find(header)) for index, (header, _) in enumerate(self._headers))
+        return next(((index, at) for index, at in places if at >= 0), None)
+
+    def _beginning(self, came: bytes) -> int:
+        """How many bytes at the end may be the beginning of a header."""
+        if self._headers:
+            for beginning in (bytes((0, SYNC)), bytes((SYNC,)), b"\0"):
+                if came.endswith(beginning):
+                    return len(beginning)
+        return 0
 
 
 def _open(name: str, bit_rate: int) -> serial.Serial:
