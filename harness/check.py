@@ -145,8 +145,8 @@ def _close(step: CloseSwitch, spot: _Spot) -> Faults:
     hot = [name for name, level in spot.course.levels.items() if level >= spot.course.reset_level(name)]
     if not step.refused and hot:
         yield spot.error(f"the breaker may refuse to close: {_may_be(hot[0], spot)}; cool it first, {_COOLING}")
-    if step.refused and not hot:
-        yield spot.error("nothing will refuse this: no function can be above its reset level here")
+    if step.refused and not hot and not spot.course.tripped:
+        yield spot.error("nothing will refuse this: no trip before it, and every function is below its reset level")
 
 
 def _no_rule(step: Step, spot: _Spot) -> Faults:

@@ -35,6 +35,7 @@ class Course:
     def __init__(self, device: Device, level: float = UNKNOWN) -> None:
         self.device = device
         self.closed = False
+        self.tripped = False  # and not yet acknowledged: what that means for closing is the device's own
         self.set_points: dict[str, Fraction] = {name: point.default for name, point in device.set_points.items()}
         self.levels: dict[str, float] = dict.fromkeys(device.functions, level)
 
@@ -67,13 +68,13 @@ class Course:
         self.closed = self.closed or not step.refused
 
     def _open(self, step: OpenSwitch) -> None:
-        self.closed = False
+        self.closed = self.tripped = False
 
     def _trip(self, step: ExpectTrip) -> None:
         # The current flows on for the latency after the level has come to 1.
         latency = self.device.accuracy.latency[1]
         self.levels = {name: self.heated(name, step.current, latency, 1.0) for name in self.levels}
-        self.closed = False
+        self.closed, self.tripped = False, True
 
     def _no_trip(self, step: ExpectNoTrip) -> None:
         for name, level in self.levels.items():
@@ -92,7 +93,7 @@ class Course:
         for name, function in self.device.functions.items():
             if not function.kept_without_supply:
                 self.levels[name] = 0.0
-        self.closed = False
+        self.closed = self.tripped = False
 
 
 _EFFECTS: Mapping[type[Step], Callable[[Course, Any], None]] = {
