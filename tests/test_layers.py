@@ -20,7 +20,7 @@ ALLOWED: dict[str, set[str]] = {
     "harness.bus": {"harness.bus", "protocol"},
     "harness.record": {"harness.record"},
     "harness.bench": {"harness.bench", "harness.files", "harness.bus", "harness.record", "protocol"},
-    "harness.check": {"harness.files", "harness.trip", "harness.plan", "harness.bench", "protocol"},
+    "harness.check": {"harness.check", "harness.files", "harness.trip", "harness.plan", "harness.bench", "protocol"},
     "harness.schema": {"harness.files", "harness.plan", "harness.bench", "harness.record"},
     "harness.run": {
         *("harness.run", "harness.files", "harness.trip", "harness.plan", "harness.bus", "harness.record"),

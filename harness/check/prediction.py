@@ -13,7 +13,7 @@ from typing import Any
 
 from harness.bench.gate import HAZARD_OF_ROLE, Hazard, refusal
 from harness.bench.spec import BenchSpec
-from harness.course import Course
+from harness.check.course import Course
 from harness.plan.plan import Plan
 from harness.plan.steps import (
     CheckCodes,

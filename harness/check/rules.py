@@ -13,7 +13,7 @@ from fractions import Fraction
 from typing import Any
 
 from harness.bench.spec import BenchSpec, StimulusSpec
-from harness.course import UNKNOWN, Course
+from harness.check.course import UNKNOWN, Course
 from harness.files.load import close_match, one_of
 from harness.files.marks import FileError
 from harness.plan.plan import Plan, PlanStep
