@@ -223,15 +223,20 @@ class Node:
                 self._plan_restart()
 
     def _plan_restart(self) -> None:
-        if self.diagnosis.restart_ns is not None:
-            self._clock.at(self.diagnosis.restart_ns, self._restart)
+        due_ns = self.diagnosis.restart_due_ns(self._clock.now_ns())
+        if due_ns is not None:
+            self._clock.at(due_ns, self._restart)
 
     def _restart(self) -> None:
-        """What service 11 asked for, unless the supply was gone since."""
-        due_ns = self.diagnosis.restart_ns
-        if due_ns is not None and due_ns <= self._clock.now_ns():
-            self._firmware.power_off()
-            self._firmware.power_on()
+        """What service 11 asked for, unless the supply was gone since; later where a write has begun since."""
+        due_ns = self.diagnosis.restart_due_ns(self._clock.now_ns())
+        if due_ns is None:
+            return
+        if due_ns > self._clock.now_ns():
+            self._plan_restart()
+            return
+        self._firmware.power_off()
+        self._firmware.power_on()
 
     def _tripped(self, trip: Trip) -> None:
         self.diagnosis.tripped(trip, self._clock.now_ns())

@@ -44,7 +44,7 @@ class _Prepared:
 class Diagnosis:
     """Fault memory, set-points, node configuration and the server over them.
 
-    ``processing_ns`` gives the processing time of each request. ``restart_ns`` is when the node has to restart.
+    ``processing_ns`` gives the processing time of each request.
     """
 
     def __init__(
@@ -67,17 +67,16 @@ class Diagnosis:
         self._prepared: _Prepared | None = None
         self._busy_ns = 0
         self._restart_after = False
-        self.restart_ns: int | None = None
+        self._restart_ns: int | None = None
 
     def power_on(self, now_ns: int) -> None:
-        """Start from what non-volatile memory holds, once no write is under way."""
-        start_ns = self._memory.ready_ns(now_ns)
-        self.configuration.power_on(start_ns)
-        self.faults.power_on(start_ns)
-        self.node.power_on(start_ns)
-        self._services.power_on()
+        """Start from what non-volatile memory holds. No write is under way: a restart waits, a supply cut ends it."""
+        self.configuration.power_on(now_ns)
+        self.faults.power_on(now_ns)
+        self.node.power_on(now_ns)
+        self._services.power_on(now_ns)
         self._busy_ns = now_ns
-        self.restart_ns = None
+        self._restart_ns = None
         self.drop()
 
     def tripped(self, trip: Trip, now_ns: int) -> None:
@@ -115,7 +114,7 @@ class Diagnosis:
                 self.node.nad, outcome.payload, payload[0], ready_ns, pending_ns, outcome.restart
             )
         elif outcome.restart:
-            self.restart_ns = self._memory.ready_ns(ready_ns)
+            self._restart_ns = ready_ns
 
     def answer(self, now_ns: int) -> tuple[int, bytes] | None:
         """Address and payload to send to a header that asks at ``now_ns``; None: nothing to say."""
@@ -134,10 +133,14 @@ class Diagnosis:
             return prepared.nad, bytes([0x7F, prepared.service, NegativeResponseCode.response_pending])
         return None
 
+    def restart_due_ns(self, now_ns: int) -> int | None:
+        """When the node has to restart: not before every write begun by ``now_ns`` is done."""
+        return None if self._restart_ns is None else max(self._restart_ns, self._memory.ready_ns(now_ns))
+
     def sent(self, now_ns: int) -> None:
         """All of an answer was sent."""
         if self._restart_after:
-            self.restart_ns = self._memory.ready_ns(now_ns)
+            self._restart_ns = now_ns
 
     def _configure(self, nad: int, payload: bytes, now_ns: int) -> None:
         answer = self.node.serve(nad, payload, now_ns)

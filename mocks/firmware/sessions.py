@@ -26,9 +26,10 @@ class Sessions:
         """Services allowed at ``now_ns``."""
         return self._catalogue.sessions[self.active(now_ns)]
 
-    def start(self, session: int) -> None:
-        """Begin ``session``; ``keep`` says until when."""
+    def start(self, session: int, now_ns: int) -> None:
+        """Begin ``session``."""
         self._active = session
+        self.keep(now_ns)
 
     def keep(self, answered_ns: int) -> None:
         """A request was answered at ``answered_ns``: S3 begins anew there."""

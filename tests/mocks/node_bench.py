@@ -84,7 +84,10 @@ class Bench:
     def send(self, message: str, nad: int = 0x0A) -> None:
         """Send a message of up to 6 bytes."""
         payload = bytes.fromhex(message)
-        pdu = (bytes([nad, len(payload)]) + payload).ljust(8, b"\xff")
+        self.send_pdu((bytes([nad, len(payload)]) + payload).ljust(8, b"\xff"))
+
+    def send_pdu(self, pdu: bytes) -> None:
+        """Send a request frame."""
         self.frame(REQUEST, (pdu + bytes([classic(pdu)])).hex())
 
     def answer(self, slots: int = 60) -> str:
@@ -119,6 +122,12 @@ class Bench:
         """Close and overload until it trips: 100 A at a 27.5 A pickup takes 60 s * ln(13.22/12.22) = 4.7 s."""
         self.close()
         self.run(100, 5)
+
+    def trip_at_once(self) -> None:
+        """Close and run the slow task at full scale, without letting time pass."""
+        self.close()
+        while self.firmware.gate:
+            self.firmware.slow_task(32767)
 
     def power_cycle(self) -> None:
         """Take the supply away and bring it back."""

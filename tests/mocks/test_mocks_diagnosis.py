@@ -1,0 +1,542 @@
+"""The diagnostic server through its node, message by message: bytes by hand from the service tables of tests/vectors
+(ISO 14229-1). Refusals and their order are from memory of that standard."""
+
+from __future__ import annotations
+
+import pytest
+from node_bench import STATUS, Bench
+
+OVERLOAD = "9A 01 19"
+
+
+@pytest.fixture
+def bench() -> Bench:
+    return Bench()
+
+
+@pytest.fixture
+def extended(bench: Bench) -> Bench:
+    """A bench whose node is in the extended session."""
+    assert bench.ask("10 03") == "50 03 00 32 00 C8"  # P2 50 ms, P2* 200 * 10 ms
+    return bench
+
+
+def status_of(bench: Bench) -> int:
+    """Status byte of the overload code."""
+    answer = bench.ask("19 0A")
+    assert answer.startswith(f"59 0A 7F {OVERLOAD} ")
+    return int(answer[-2:], 16)
+
+
+# Sessions
+
+
+@pytest.mark.parametrize(
+    ("request_", "answer"),
+    [
+        pytest.param("10 01", "50 01 00 32 00 C8", id="default"),
+        pytest.param("10 03", "50 03 00 32 00 C8", id="extended"),
+        pytest.param("10 02", "7F 10 12", id="no programming session"),
+        pytest.param("10", "7F 10 13", id="no sub-function"),
+        pytest.param("10 03 00", "7F 10 13", id="too long"),
+        pytest.param("27 01", "7F 27 11", id="no security"),
+        pytest.param("28 03 01", "7F 28 11", id="no communication control"),
+        pytest.param("2E 01 01 0A BE", "7F 2E 7F", id="write"),
+        pytest.param("2F 01 01 03", "7F 2F 7F", id="I/O control"),
+        pytest.param("31 01 02 03", "7F 31 7F", id="routine"),
+        pytest.param("85 02", "7F 85 7F", id="code setting"),
+        pytest.param("3E 00", "7E 00", id="tester present"),
+        pytest.param("3E 01", "7F 3E 12", id="tester present, sub-function"),
+        pytest.param("3E 00 00", "7F 3E 13", id="tester present, length"),
+        pytest.param("11 02", "7F 11 12", id="key off on"),
+        pytest.param("11", "7F 11 13", id="reset, length"),
+        pytest.param("14 FF FF", "7F 14 13", id="clear, length"),
+        pytest.param("14 12 34 56", "7F 14 31", id="clear, another code"),
+        pytest.param("19", "7F 19 13", id="read codes, no sub-function"),
+        pytest.param("19 03", "7F 19 12", id="read codes, sub-function"),
+        pytest.param("19 02", "7F 19 13", id="read codes, length"),
+        pytest.param("19 04 12 34 56 01", "7F 19 31", id="snapshot, another code"),
+        pytest.param("19 04 9A 01 19 02", "7F 19 31", id="snapshot, another record"),
+        pytest.param("19 06 9A 01 19 02", "7F 19 31", id="extended data, another record"),
+        pytest.param("22", "7F 22 13", id="read nothing"),
+        pytest.param("22 01", "7F 22 13", id="read half an identifier"),
+        pytest.param("22 F1 90", "7F 22 31", id="read an unknown identifier"),
+    ],
+)
+def test_answers_in_the_default_session(bench: Bench, request_: str, answer: str) -> None:
+    assert bench.ask(request_) == answer
+
+
+@pytest.mark.parametrize(
+    ("request_", "answer"),
+    [
+        pytest.param("2E 01 01", "7F 2E 13", id="write, no data"),
+        pytest.param("2E 02 01 00", "7F 2E 31", id="write a live value"),
+        pytest.param("2E F1 89 00", "7F 2E 31", id="write an identification"),
+        pytest.param("2E 01 01 0A", "7F 2E 13", id="write, too short"),
+        pytest.param("2E 01 04 50 00", "7F 2E 13", id="write, too long"),
+        pytest.param("2E 01 01 01 F3", "7F 2E 31", id="pickup below 5 A"),
+        pytest.param("2E 01 01 01 F4", "6E 01 01", id="pickup 5 A"),
+        pytest.param("2E 01 01 0C 80", "6E 01 01", id="pickup 32 A"),
+        pytest.param("2E 01 01 0C 81", "7F 2E 31", id="pickup above 32 A"),
+        pytest.param("2E 01 04 0A", "6E 01 04", id="reset level 5 %"),
+        pytest.param("2E 01 04 B5", "7F 2E 31", id="reset level above 90 %"),
+        pytest.param("2F 01 01", "7F 2F 13", id="I/O control, length"),
+        pytest.param("2F 01 01 03 55", "7F 2F 31", id="I/O control, no output"),
+        pytest.param("31 01 02", "7F 31 13", id="routine, length"),
+        pytest.param("31 01 02 04", "7F 31 31", id="another routine"),
+        pytest.param("31 02 02 03", "7F 31 12", id="stop the self-test"),
+        pytest.param("31 01 02 03 00", "7F 31 13", id="self-test with an option"),
+        pytest.param("31 03 02 03", "7F 31 24", id="result before a run"),
+        pytest.param("85 01", "C5 01", id="codes on"),
+        pytest.param("85 02", "C5 02", id="codes off"),
+        pytest.param("85 03", "7F 85 12", id="codes, sub-function"),
+        pytest.param("27 01", "7F 27 11", id="no security"),
+    ],
+)
+def test_answers_in_the_extended_session(extended: Bench, request_: str, answer: str) -> None:
+    assert extended.ask(request_) == answer
+
+
+def test_suppressed_answer_is_none_and_the_request_is_served(bench: Bench) -> None:
+    assert bench.ask("10 83") == ""
+    assert bench.ask("2E 01 04 0A") == "6E 01 04"
+
+
+def test_suppression_covers_no_negative_answer(bench: Bench) -> None:
+    assert bench.ask("3E 81") == "7F 3E 12"
+    assert bench.ask("85 82") == "7F 85 7F"
+
+
+def test_session_ends_s3_after_the_last_answer(extended: Bench) -> None:
+    extended.wait(4.9)
+    assert extended.ask("2E 01 04 0A") == "6E 01 04"
+    extended.wait(5.0)
+
+    assert extended.ask("2E 01 04 0A") == "7F 2E 7F"
+
+
+@pytest.mark.parametrize("nad", [0x0A, 0x7E])
+def test_tester_present_keeps_the_session(extended: Bench, nad: int) -> None:
+    for _ in range(4):
+        extended.wait(3)
+        extended.send("3E 80", nad)
+    extended.wait(3)
+
+    assert extended.ask("2E 01 04 0A") == "6E 01 04"
+
+
+def test_session_does_not_outlast_a_power_cycle(extended: Bench) -> None:
+    extended.power_cycle()
+
+    assert extended.ask("2E 01 04 0A") == "7F 2E 7F"
+
+
+def test_functional_session_request_is_served_without_an_answer(bench: Bench) -> None:
+    assert bench.ask("10 03", nad=0x7E) == ""
+    assert bench.ask("2E 01 04 0A") == "6E 01 04"
+
+
+# Data
+
+
+@pytest.mark.parametrize(
+    ("request_", "answer"),
+    [
+        pytest.param("22 01 01", "62 01 01 0A BE", id="pickup 27.5 A"),
+        pytest.param("22 01 02", "62 01 02 02 58", id="time constant 60 s"),
+        pytest.param("22 01 03", "62 01 03 04 B0", id="cooling time constant 120 s"),
+        pytest.param("22 01 04", "62 01 04 64", id="reset level 50 %"),
+        pytest.param("22 02 02", "62 02 02 34 BC", id="supply 13.5 V"),
+        pytest.param("22 F1 89", "62 F1 89 31 2E 34 2E 32", id="version 1.4.2"),
+    ],
+)
+def test_reads(bench: Bench, request_: str, answer: str) -> None:
+    assert bench.ask(request_) == answer
+
+
+def test_reads_current_both_ways(bench: Bench) -> None:
+    bench.run(50, 0.02)
+    assert bench.ask("22 02 03") == "62 02 03 13 88"
+    bench.run(-10, 0.02)
+    assert bench.ask("22 02 03") == "62 02 03 FC 18"
+
+
+def test_reads_thermal_level(bench: Bench) -> None:
+    """27.5 A for one time constant: 63.21 % of 6000 slow tasks, which step by Euler, within 0.1 %."""
+    bench.run(27.5, 60)
+
+    assert int(bench.ask("22 02 01")[9:].replace(" ", ""), 16) == pytest.approx(6321, abs=10)
+
+
+def test_answer_of_more_than_the_buffer_is_refused(bench: Bench) -> None:
+    """63 records of 4 bytes and the service identifier are 253 bytes, 64 are 257; the buffer has 255."""
+
+    def read(times: int) -> str:
+        payload = bytes.fromhex("22" + "02 02" * times)
+        pdus = [bytes([0x0A, 0x10, len(payload)]) + payload[:5]]
+        rest = [payload[at : at + 6] for at in range(5, len(payload), 6)]
+        pdus += [(bytes([0x0A, 0x20 | n & 0xF]) + part).ljust(8, b"\xff") for n, part in enumerate(rest, 1)]
+        for pdu in pdus:
+            bench.send_pdu(pdu)
+        return bench.answer()
+
+    assert read(64) == "7F 22 14"
+    assert read(63) == "62" + " 02 02 34 BC" * 63
+
+
+def test_written_set_point_is_read_back_and_in_force(extended: Bench) -> None:
+    assert extended.ask("2E 01 01 01 F4") == "6E 01 01"
+    assert extended.ask("22 01 01") == "62 01 01 01 F4"
+
+    extended.close()
+    extended.run(10, 17)  # twice 5 A trips after 60 s * ln(4/3) = 17.26 s
+    before = extended.firmware.gate
+    extended.run(10, 0.5)
+
+    assert (before, extended.firmware.gate) == (True, False)
+
+
+def test_refused_write_changes_nothing(extended: Bench) -> None:
+    extended.ask("2E 01 01 0C 81")
+
+    assert extended.ask("22 01 01") == "62 01 01 0A BE"
+
+
+def test_set_points_outlast_a_power_cycle(extended: Bench) -> None:
+    extended.ask("2E 01 01 01 F4")
+    extended.ask("2E 01 03 00 14")
+
+    extended.power_cycle()
+
+    assert extended.ask("22 01 01") == "62 01 01 01 F4"
+    assert extended.ask("22 01 03") == "62 01 03 00 14"
+    assert extended.ask("22 01 02") == "62 01 02 02 58"
+    assert extended.firmware.set_points["overload_pickup"] == 500
+
+
+def test_set_points_may_be_written_closed_and_tripped(extended: Bench) -> None:
+    extended.close()
+    assert extended.ask("2E 01 01 0C 80") == "6E 01 01"
+    assert extended.firmware.gate is True
+    extended.run(120, 5)
+    extended.ask("10 03")
+
+    assert extended.ask("2E 01 01 0A BE") == "6E 01 01"
+    assert extended.header(STATUS)[:2] == "F2"  # tripped still
+
+
+# Timing
+
+
+def test_write_answers_after_the_non_volatile_write_and_within_p2(extended: Bench) -> None:
+    """30 ms declared, 27 ms at least, and 1 to 8 ms of processing; P2 is 50 ms: no 'response pending'."""
+    sent_ns = extended.clock.now_ns()
+    answer = extended.ask("2E 01 04 0A")
+    waited_ns = extended.clock.now_ns() - sent_ns
+
+    assert answer == "6E 01 04"
+    assert 27_000_000 < waited_ns <= 60_000_000
+
+
+def test_clear_takes_longer_than_p2(bench: Bench) -> None:
+    assert bench.ask("14 FF FF FF") == "7F 14 78"
+    assert bench.answer() == "54"
+    assert bench.answer(10) == ""
+
+
+def test_request_behind_work_waits_for_it(extended: Bench) -> None:
+    """A clear right behind the self-test begins when that is over, 300 ms later; the self-test's answer is lost."""
+    assert extended.ask("31 01 02 03") == "7F 31 78"
+    started_ns = extended.clock.now_ns()
+    extended.send("14 FF FF FF")
+
+    assert extended.answer() == "7F 14 78"
+    assert extended.answer() == "54"
+    assert extended.clock.now_ns() - started_ns > 350_000_000
+
+
+def test_pending_comes_again_after_p2_star(extended: Bench) -> None:
+    """Seven self-tests behind each other take 2.1 s; 'response pending' holds for P2*, 2 s."""
+    for _ in range(7):
+        extended.send("31 01 02 03")
+    sent_ns = extended.clock.now_ns()
+
+    assert extended.answer() == "7F 31 78"
+    assert extended.clock.now_ns() - sent_ns <= 50_000_000 + 10_000_000  # P2, and the slot that asked
+    first_ns = extended.clock.now_ns()
+    assert extended.answer(200) == "7F 31 78"
+    assert 1_000_000_000 < extended.clock.now_ns() - first_ns <= 2_000_000_000
+    assert extended.answer() == "71 01 02 03 00"
+
+
+def test_processing_time(bench: Bench) -> None:
+    """1 to 8 ms, and not always the same."""
+    server, waited = bench.node.diagnosis, set()
+    for start_ns in range(10**9, 10**9 + 20 * 10**8, 10**8):
+        server.request(0x0A, b"\x3e\x00", start_ns)
+        steps = [ms for ms in range(9) if server.answer(start_ns + ms * 1_000_000) == (0x0A, b"\x7e\x00")]
+        waited.add(steps[0])
+
+    assert min(waited) >= 1
+    assert max(waited) <= 8
+    assert len(waited) > 3
+
+
+# Routines
+
+
+def test_self_test(extended: Bench) -> None:
+    started_ns = extended.clock.now_ns()
+    assert extended.ask("31 01 02 03") == "7F 31 78"
+    assert extended.answer() == "71 01 02 03 00"
+    assert extended.clock.now_ns() - started_ns > 300_000_000
+    assert extended.ask("31 03 02 03") == "71 03 02 03 00"
+
+
+def test_suppressed_self_test_is_answered_because_pending_was_sent(extended: Bench) -> None:
+    """ISO 14229-1: 'response pending' cancels the suppression."""
+    assert extended.ask("31 81 02 03") == "7F 31 78"
+    assert extended.answer() == "71 01 02 03 00"
+
+
+def test_self_test_finds_current_through_the_open_switch(extended: Bench) -> None:
+    extended.run(30, 0.02)
+    extended.ask("31 01 02 03")
+
+    assert extended.answer() == "71 01 02 03 02"
+
+
+def test_self_test_finds_a_write_cut_off(extended: Bench) -> None:
+    extended.send("2E 01 01 01 F4")
+    extended.wait(0.005)
+    extended.power_cycle()
+    extended.ask("10 03")
+    extended.ask("31 01 02 03")
+
+    assert extended.answer() == "71 01 02 03 01"
+
+
+def test_self_test_is_refused_while_closed(extended: Bench) -> None:
+    extended.close()
+
+    assert extended.ask("31 01 02 03") == "7F 31 22"
+    assert extended.ask("31 03 02 03") == "7F 31 24"
+
+
+# Reset
+
+
+@pytest.mark.parametrize("kind", ["01", "03"])
+def test_reset_answers_then_restarts(extended: Bench, kind: str) -> None:
+    extended.close()
+    extended.run(50, 5)
+    assert extended.ask(f"11 {kind}") == f"51 {kind}"
+    starting = extended.header(STATUS)
+    extended.wait(0.1)
+
+    assert starting == ""
+    assert extended.header(STATUS)[:2] == "80"  # off, open, not hot: as after a power-up
+    assert extended.ask("2E 01 04 0A") == "7F 2E 7F"
+    assert extended.ask("22 02 01") == "62 02 01 00 00"
+
+
+def test_suppressed_reset_restarts(bench: Bench) -> None:
+    bench.close()
+    bench.send("11 81")
+    bench.wait(0.01)
+
+    assert bench.header(STATUS) == ""
+    assert bench.firmware.gate is False
+
+
+def test_reset_whose_answer_is_not_fetched_does_not_happen(bench: Bench) -> None:
+    bench.close()
+    bench.send("11 01")
+    bench.wait(2)
+
+    assert bench.firmware.gate is True
+    assert bench.ask("3E 00") == "7E 00"
+    assert bench.firmware.gate is True
+
+
+def test_reset_waits_for_a_write_under_way(bench: Bench) -> None:
+    """The answer to 'save' does not wait for its write, 27 ms at least; the reset right behind must not tear that."""
+    bench.ask("B7 01 11 FF FF FF")
+    bench.send("B6")
+    bench.send("11 81")
+    bench.wait(0.005)
+    still_up = bench.header(0x11)
+    bench.wait(0.1)
+
+    assert still_up != ""
+    assert bench.header(0x11) != ""
+
+
+def test_reset_waits_for_the_record_of_a_trip(bench: Bench) -> None:
+    bench.close()
+    bench.run(100, 4.7)
+    bench.send("11 81")
+    bench.clock.at(bench.clock.now_ns() + 500_000, lambda: [bench.firmware.slow_task(16384) for _ in range(10)])
+    bench.wait(0.3)
+
+    assert bench.firmware.gate is False
+    assert status_of(bench) == 0x6C
+
+
+def test_reset_planned_is_off_after_the_supply_was_away(bench: Bench) -> None:
+    bench.send("11 81")
+    bench.firmware.power_off()
+    bench.firmware.power_on()
+    bench.wait(0.1)
+
+    assert bench.header(STATUS) != ""
+
+
+# Fault memory
+
+
+def test_fault_memory_of_a_new_unit(bench: Bench) -> None:
+    assert bench.ask("19 0A") == f"59 0A 7F {OVERLOAD} 50"
+    assert bench.ask("19 02 2F") == "59 02 7F"
+    assert bench.ask("19 01 2F") == "59 01 7F 01 00 00"
+    assert bench.ask("19 04 9A 01 19 FF") == f"59 04 {OVERLOAD} 50"
+    assert bench.ask("19 06 9A 01 19 FF") == f"59 06 {OVERLOAD} 50"
+
+
+def test_status_bits_over_the_life_of_a_code(bench: Bench) -> None:
+    """ISO 14229-1 annex D, from memory; bits as in the table of tests/vectors."""
+    life = [status_of(bench)]
+    bench.trip()
+    life.append(status_of(bench))
+    bench.open()
+    life.append(status_of(bench))
+    for _ in range(3):
+        bench.power_cycle()
+        life.append(status_of(bench))
+    bench.ask("14 9A 01 19")
+    assert bench.answer() == "54"
+    life.append(status_of(bench))
+
+    assert life == [
+        0b0101_0000,  # not completed, since clear and in this cycle
+        0b0010_1111,  # failed: now, in this cycle, since clear; pending, confirmed
+        0b0010_1110,  # acknowledged
+        0b0110_1100,  # new cycle: not completed in it
+        0b0110_1000,  # a whole cycle without a trip: no longer pending
+        0b0110_1000,
+        0b0101_0000,
+    ]
+
+
+def test_codes_by_status_mask(bench: Bench) -> None:
+    bench.trip()
+
+    assert bench.ask("19 02 08") == f"59 02 7F {OVERLOAD} 2F"
+    assert bench.ask("19 02 FF") == f"59 02 7F {OVERLOAD} 2F"
+    assert bench.ask("19 02 50") == "59 02 7F"
+    assert bench.ask("19 01 08") == "59 01 7F 01 00 01"
+    assert bench.ask("19 01 50") == "59 01 7F 01 00 00"
+
+
+def test_snapshot_of_a_trip(bench: Bench) -> None:
+    bench.firmware.uptime_ms = 0x01020304
+    bench.firmware.trip_count = 6
+    bench.close()
+    tasks = 0
+    while bench.firmware.gate:
+        bench.run(100, 0.01)
+        tasks += 1
+    heat = bench.firmware.overload.level * 10_000 / 2**30
+    bench.run(3, 1)  # nothing of later
+    expected = "59 04 9A 01 19 2F 01 06"
+    expected += " 03 01 27 10"  # 100 A
+    expected += f" 03 02 {round(heat):04X}"
+    expected += " 03 03 34 BC"  # 13.5 V
+    expected += f" 03 04 {tasks * 10:08X}"  # ms above pickup
+    expected += f" 03 05 {0x01020304 + tasks * 10:08X}"
+    expected += " 03 06 00 07"
+
+    assert tasks * 0.01 == pytest.approx(4.72, abs=0.02)  # 60 s * ln(13.223 / 12.223)
+    assert bench.ask("19 04 9A 01 19 01").replace(" ", "") == expected.replace(" ", "")
+
+
+def test_snapshot_is_of_the_last_trip_and_occurrences_count(bench: Bench) -> None:
+    bench.trip()
+    bench.open()
+    bench.run(0, 200)
+    bench.close()
+    bench.run(60, 30)
+
+    assert "03 01 17 70" in bench.ask("19 04 9A 01 19 FF")
+    assert bench.ask("19 06 9A 01 19 01") == f"59 06 {OVERLOAD} 2F 01 02"
+
+
+def test_fault_memory_outlasts_a_power_cycle_and_a_clear_empties_it(bench: Bench) -> None:
+    bench.trip()
+    before = bench.ask("19 04 9A 01 19 FF")
+    bench.power_cycle()
+    after = bench.ask("19 04 9A 01 19 FF")
+    bench.ask("14 FF FF FF")
+    bench.answer()
+    bench.power_cycle()
+
+    assert after[18:] == before[18:] != ""
+    assert bench.ask("19 04 9A 01 19 FF") == f"59 04 {OVERLOAD} 50"
+
+
+def test_clear_while_tripped_leaves_the_trip(bench: Bench) -> None:
+    bench.trip()
+    bench.ask("14 FF FF FF")
+    bench.answer()
+
+    assert status_of(bench) == 0x50
+    assert bench.header(STATUS)[:5] == "F2 01"
+
+
+def test_recording_off_keeps_a_trip_out(extended: Bench) -> None:
+    extended.ask("85 02")
+    extended.close()
+    extended.run(200, 1.5)
+    assert extended.firmware.gate is False
+    assert status_of(extended) == 0x50
+    extended.ask("85 01")
+    extended.open()
+    extended.run(0, 200)
+    extended.trip()
+
+    assert status_of(extended) == 0x2F
+
+
+def test_recording_off_keeps_an_acknowledgement_out(extended: Bench) -> None:
+    extended.trip()
+    extended.ask("10 03")
+    extended.ask("85 02")
+    extended.open()
+
+    assert status_of(extended) == 0x2F
+
+
+@pytest.mark.parametrize("end", ["s3", "session", "power"])
+def test_recording_comes_back_with_the_default_session(extended: Bench, end: str) -> None:
+    assert extended.ask("85 82") == ""
+    if end == "s3":
+        extended.wait(5.1)
+    elif end == "session":
+        extended.ask("10 01")
+    else:
+        extended.power_cycle()
+    extended.trip()
+
+    assert status_of(extended) == 0x2F
+
+
+def test_recording_stays_off_in_a_session_kept(extended: Bench) -> None:
+    extended.ask("85 02")
+    extended.close()
+    for _ in range(5):
+        extended.run(100, 1)
+        extended.send("3E 80")
+
+    assert extended.firmware.gate is False
+    assert status_of(extended) == 0x50
