@@ -54,6 +54,8 @@ class Plant:
         self._conducting = False
         self._broken_ns = 0  # when the last break's current was gone
         self._source_limit = 0.0
+        self._source_live = False  # above the load's lock-out
+        self._source_courses = 0
         self._load_goal = 0.0
         self._load_slew = 1.0  # A/ns
 
@@ -94,10 +96,12 @@ class Plant:
         rate = _SOURCE_RISE if volts > self.source_voltage.at(now_ns) else _SOURCE_FALL
         self.source_voltage.ramp(now_ns, volts, rate)
         self._source_limit = current_limit
-        crossing_ns = self.source_voltage.crossing(_LOAD_LOCK_OUT, volts >= _LOAD_LOCK_OUT, now_ns, None)
         self._settle()
+        self._source_courses += 1
+        course, rising = self._source_courses, volts >= _LOAD_LOCK_OUT
+        crossing_ns = self.source_voltage.crossing(_LOAD_LOCK_OUT, rising, max(0, now_ns - 1), None)
         if crossing_ns is not None:
-            self._clock.at(crossing_ns, self._look_again)
+            self._clock.at(crossing_ns, lambda: self._lock_out(course, rising))
 
     def draw(self, current: float, slew: float) -> None:
         """The load goes for ``current`` at ``slew`` (A/ns); 0 is off."""
@@ -129,10 +133,17 @@ class Plant:
 
     def _regulated(self) -> float:
         """What the load would take from a source without limit."""
-        live = self._conducting and self.source_voltage.at(self._clock.now_ns()) >= _LOAD_LOCK_OUT
-        return self._load_goal if live else 0.0
+        return self._load_goal if self._conducting and self._source_live else 0.0
 
-    def _look_again(self) -> None:
+    def _lock_out(self, course: int, live: bool) -> None:
+        """The source's voltage passes the load's lock-out, unless it has taken another course since."""
+        if course == self._source_courses:
+            self.before_change()
+            self._source_live = live
+            self._settle()
+
+    def _broken(self) -> None:
+        """The loop's current is gone."""
         self.before_change()
         self._settle()
 
@@ -149,7 +160,7 @@ class Plant:
         self._broken_ns = self._drawn.ramp(now_ns, 0.0, excess / _LOOP_INDUCTANCE * 1e-9)
         self._relate()
         self.switch_voltage.set(now_ns, self._clamp)
-        self._clock.at(self._broken_ns, self._look_again)
+        self._clock.at(self._broken_ns, self._broken)
 
     def _settle(self) -> None:
         """Let the load go where it can, from now on; while the switch breaks, nothing else has a say."""

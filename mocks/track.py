@@ -122,7 +122,7 @@ class Track:
 
     def forget(self, before_ns: int) -> None:
         """Drop pieces that ended at or before ``before_ns``."""
-        index = bisect_right(self._starts, before_ns) - 1
+        index = max(0, bisect_right(self._starts, before_ns) - 1)
         del self._starts[:index], self._values[:index], self._rates[:index]
 
     def frozen(self) -> Pieces:

@@ -21,7 +21,7 @@ from protocol.device import Device
 
 _GOOD_SUPPLY = 6.8  # V, the controller starts
 _BAD_SUPPLY = 6.0  # V, it is held in reset
-_SUPPLY_STEP = 0.02  # V, resolution of the supply converter
+_SUPPLY_STEP_MV = 20  # resolution of the supply converter
 _BLOCK = 100  # slow samples computed at once
 
 
@@ -58,28 +58,24 @@ class World:
         sensing, clock, slow_task = self._sensing, self.clock, self.firmware.slow_task
         while sensing.next_ns <= stop_ns:
             instants, counts = sensing.block(stop_ns, self._block)
-            acted = False
             for instant_ns, raw in zip(instants, counts, strict=True):
                 clock.instant_ns = instant_ns
                 if slow_task(raw):
-                    acted = True
-                    break
-            sensing.taken(clock.instant_ns)
-            if acted:
-                return clock.instant_ns
+                    sensing.taken(instant_ns)
+                    return instant_ns
+            sensing.taken(instants[-1])
         return stop_ns
 
     def _before_change(self) -> None:
         self._bench.recorder.settle()
-        keep_ns = min(
-            self.clock.now_ns(), self._sensing.next_ns - self._sensing.period_ns, self._bench.recorder.needed_ns
-        )
+        window_ns = self._sensing.next_ns - self._sensing.period_ns
+        keep_ns = min(self.clock.now_ns() - 1, window_ns, self._bench.recorder.needed_ns)
         for track in self.plant.tracks:
             track.forget(keep_ns)
 
     def _read_supply(self) -> int:
         volts = self.plant.supply.at(self.clock.now_ns()) * (1 + self._unit.supply_gain) + self._unit.supply_offset
-        return round(round(max(0.0, volts) / _SUPPLY_STEP) * _SUPPLY_STEP * 1000)
+        return round(volts * 1000 / _SUPPLY_STEP_MV) * _SUPPLY_STEP_MV
 
     def _forecast_supply(self) -> None:
         """See when the supply, on its new course, starts the controller or takes it away."""
@@ -87,7 +83,7 @@ class World:
         course = self._courses
         on = self.firmware.powered
         level = _BAD_SUPPLY if on else _GOOD_SUPPLY
-        crossing_ns = self.plant.supply.crossing(level, not on, self.clock.now_ns(), None)
+        crossing_ns = self.plant.supply.crossing(level, not on, max(0, self.clock.now_ns() - 1), None)
         if crossing_ns is not None:
             self.clock.at(crossing_ns, lambda: self._supply_crossed(course))
 
