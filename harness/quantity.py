@@ -112,7 +112,10 @@ class Dimension:
 
     def __get_pydantic_json_schema__(self, schema: CoreSchema, handler: GetJsonSchemaHandler) -> dict[str, object]:
         units = sorted((re.escape(unit) for unit, (of, _) in UNITS.items() if self.base in (None, of)), key=len)
-        return {"type": "string", "pattern": f"^{_NUMBER} ?({'|'.join(reversed(units))})$"}
+        text: dict[str, object] = {"type": "string", "pattern": f"^{_NUMBER} ?({'|'.join(reversed(units))})$"}
+        return (
+            {"anyOf": [text, {"type": "number"}]} if self.base in (None, "1") else text
+        )  # an editor reads 1 as a number
 
 
 AnyQuantity = Annotated[Quantity, Dimension()]

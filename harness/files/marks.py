@@ -47,7 +47,7 @@ class FileError:
         return f"{self.mark}: {_printable(self.message)}"
 
 
-class FileErrors(Exception):  # noqa: N818 (a set of errors, not one)
+class FileErrors(Exception):
     """Everything that is wrong with a file and the files it names: sorted, one line each.
 
     Example scenarios: no such file; not YAML; an unknown key; a value outside its limits.

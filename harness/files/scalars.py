@@ -48,13 +48,7 @@ def _check_word(value: str) -> str:
 
 Flag = Annotated[bool, BeforeValidator(parse_flag, json_schema_input_type=bool)]
 """true or false."""
-Whole = Annotated[
-    int,
-    BeforeValidator(
-        parse_whole,
-        json_schema_input_type=Annotated[int | str, Field(pattern=r"^([+-]?\d{1,10}|0[xX][0-9A-Fa-f]{1,8})$")],
-    ),
-]
+Whole = Annotated[int, BeforeValidator(parse_whole, json_schema_input_type=int)]
 """A whole number, decimal or 0x... ."""
 Name = Annotated[str, Field(json_schema_extra={"pattern": "^[a-z][a-z0-9_]*$"}), AfterValidator(_check_name)]
 """A name that plans and profiles give: lower case, so that nobody hunts a capital letter."""
