@@ -7,11 +7,12 @@ electronics cannot be told anything any more.
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 from harness.bench.instrument import InstrumentError
+from harness.bus.master import NoAnswer
 from harness.bus.port import PortError
 
 if TYPE_CHECKING:
@@ -74,14 +75,26 @@ ACTIONS: tuple[tuple[str, Callable[[Bench], None]], ...] = (
 """Every action, in order."""
 
 
+_SUPPLY_STAYS = len(ACTIONS) - 1
+
+
+def stop_currents(bench: Bench) -> list[SafeAction]:
+    """Every action but the last: nothing flows any more, and the breaker can still be talked to."""
+    return _carry_out(bench, ACTIONS[:_SUPPLY_STAYS])
+
+
 def make_safe(bench: Bench) -> list[SafeAction]:
     """Carry out every action, whatever the earlier ones came to, and say how each went."""
+    return _carry_out(bench, ACTIONS)
+
+
+def _carry_out(bench: Bench, actions: Sequence[tuple[str, Callable[[Bench], None]]]) -> list[SafeAction]:
     done = []
-    for name, action in ACTIONS:
+    for name, action in actions:
         try:
             action(bench)
             problem = None
-        except (InstrumentError, PortError, NotProved) as error:
+        except (InstrumentError, PortError, NoAnswer, NotProved) as error:
             problem = str(error)
         done.append(SafeAction(name, problem))
     return done

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import importlib
-from importlib.metadata import version
 
 import click
 
@@ -38,7 +37,7 @@ class _LazyGroup(click.Group):
 
 
 @click.group(cls=_LazyGroup, context_settings={"help_option_names": ["-h", "--help"]})
-@click.version_option(version("breakerbench"), prog_name="breakerbench")
+@click.version_option(package_name="breakerbench", prog_name="breakerbench")
 def main() -> None:
     """Regression harness for a high-voltage solid-state breaker on LIN.
 

@@ -21,4 +21,5 @@ def demo(runs: Path) -> None:
 
     The breaker, the machine and every number are invented.
     """
-    sys.exit(run_plans([shipped_plans()], shipped_bench("simulated"), False, runs))
+    plans = [shipped_plans() / folder for folder in ("low_voltage", "high_voltage")]
+    sys.exit(run_plans(plans, shipped_bench("simulated"), False, runs))

@@ -12,7 +12,7 @@ from typing import Protocol
 
 from harness.bench.bench import Bench
 from harness.bench.instrument import InstrumentError
-from harness.bench.making_safe import SafeAction, make_safe
+from harness.bench.making_safe import SafeAction, make_safe, stop_currents
 from harness.bus.port import PortError
 from harness.plan.plan import Plan, PlanStep
 from harness.record.journal import Journal
@@ -59,7 +59,7 @@ class Ending:
 
     @property
     def exit_code(self) -> int:
-        """130 interrupted, 5 bench or bus error, 1 failed, 4 refused by the gate, 3 inconclusive or not-run, 0 passed."""
+        """130 interrupted, 5 bench or bus error, 1 failed, 4 refused by the gate, 3 inconclusive or not-run, 0 pass."""
         verdicts = {result.verdict for result in self.results}
         if self.interrupted:
             return 130
@@ -97,6 +97,7 @@ class Engine:
             ending.interrupted = True
         finally:
             ending.made_safe = self._make_safe()
+            self._note_bus()
             ending.bench_ns = self._bench.clock.now_ns() - began_ns
         self._fill_up(plans)
         return ending
@@ -114,15 +115,18 @@ class Engine:
         try:
             for step in plan.steps:
                 result = self._skip(plan, step, stopped) if stopped else self._run_step(context, step)
-                if result.verdict is Verdict.ERROR:
-                    stopped = f"not begun after the error in {result.step}"
+                if result.verdict in (Verdict.ERROR, Verdict.NOT_RUN):
+                    stopped = stopped or f"not begun: {result.step} came to {result.verdict.value}"
+            for step in plan.clean_up:
+                self._run_step(context, step)
+        except KeyboardInterrupt:
+            self._note_safe(stop_currents(self._bench))
+            raise
         finally:
             if self._ending.bench_lost is None:
-                self._clean_up(context)
+                self._put_back(context)
 
-    def _clean_up(self, context: Context) -> None:
-        for step in context.plan.clean_up:
-            self._run_step(context, step)
+    def _put_back(self, context: Context) -> None:
         left = put_back(context)
         self._ending.not_put_back += [f"{context.plan.name}: {name}" for name in left]
 
@@ -183,16 +187,34 @@ class Engine:
         return result
 
     def _make_safe(self) -> list[SafeAction]:
-        actions = make_safe(self._bench)
+        return self._note_safe(make_safe(self._bench))
+
+    def _note_safe(self, actions: list[SafeAction]) -> list[SafeAction]:
         for action in actions:
             detail = {"action": action.name, "problem": action.problem}
             self._journal.event(self._bench.clock.now_ns(), "making_safe", detail)
         return actions
 
+    def _note_bus(self) -> None:
+        self._bench.master.flush()
+        statistics = self._bench.master.statistics
+        detail = {
+            "frames": statistics.frames,
+            "no_response": statistics.no_response,
+            "faults": {kind.value: number for kind, number in statistics.faults.items()},
+            "retries": statistics.retries,
+            "no_echo": statistics.no_echo,
+            "late_us_half": statistics.lateness.below_us(0.5),
+            "late_us_99_of_100": statistics.lateness.below_us(0.99),
+            "late_us_worst": statistics.lateness.worst_ns // 1000,
+            "slots_missed": statistics.lateness.missed,
+        }
+        self._journal.event(self._bench.clock.now_ns(), "bus", detail)
+
     def _fill_up(self, plans: Sequence[Plan]) -> None:
         """After a lost bench or an interruption, every step that was not reached still has a result: not-run."""
         reached = {result.id for result in self._ending.results}
-        reason = f"not reached: {self._ending.bench_lost or 'the run was interrupted'}"
+        reason = "not reached: " + ("the bench was lost" if self._ending.bench_lost else "the run was interrupted")
         for plan in plans:
             for step in (*plan.steps, *plan.clean_up):
                 if f"{plan.name}/{step.name}" not in reached:

@@ -22,7 +22,7 @@ from harness.run.switch import run_close, run_open
 from harness.run.waiting import run_wait, run_wait_until_cool
 
 Runner = Callable[[Any, Context, Outcome], None]
-"""Carries out one step and notes what it found. Raises StepFail, StepError, StepNotRun, and what a lost bench raises."""
+"""Carries out one step, notes what it found. Raises StepFail, StepError, StepNotRun, and what a lost bench raises."""
 
 RUNNERS: dict[type[plan.Step], Runner] = {
     plan.WriteSetPoints: run_write,

@@ -1,0 +1,272 @@
+"""Whole plans on the simulated bench: order, commit, clean-up, verdicts, exit codes, and what a defect changes."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from pathlib import Path
+
+import pytest
+
+from harness.bench.bench import Bench, open_bench
+from harness.bench.instrument import InstrumentError
+from harness.bench.spec import load_bench, shipped_bench
+from harness.files.profile import load_device, shipped_device
+from harness.plan.plan import Plan, PlanStep, load_plan
+from harness.plan.steps import STEP_KINDS
+from harness.record.journal import Journal
+from harness.record.reader import Record
+from harness.record.result import Coverage, Result, Verdict
+from harness.run.engine import Ending, Engine
+from harness.run.steps import RUNNERS
+from mocks.firmware.protect import TRIP_LEVEL
+
+DEVICE = load_device(shipped_device("heater"))
+
+OVERLOAD = """
+format: 1
+name: short
+title: One trip
+device: heater
+steps:
+  - power_cycle: {duration: 200 ms}
+  - write_set_points: {values: {overload_pickup: 20 A, overload_time_constant: 2 s}}
+  - close
+  - expect_trip: {name: trip, inject: 60 A, function: overload}
+  - check_status: {state: tripped, switch: open, cause: overload}
+  - check_codes: {codes: {overload: [test_failed, confirmed]}}
+  - check_snapshot: {name: snapshot, code: overload}
+clean_up:
+  - open
+  - clear_codes
+"""
+
+
+class Nobody:
+    """A watcher that only remembers."""
+
+    def __init__(self, act: Callable[[PlanStep], None] | None = None) -> None:
+        self.seen: list[str] = []
+        self._act = act
+
+    def started(self, plan: Plan, step: PlanStep) -> None:
+        if self._act:
+            self._act(step)
+
+    def finished(self, result: Result) -> None:
+        self.seen.append(result.id)
+
+
+@pytest.fixture
+def bench() -> Bench:
+    return open_bench(load_bench(shipped_bench("simulated")), DEVICE)
+
+
+def plan_of(folder: Path, text: str, name: str = "short.yaml") -> Plan:
+    path = folder / name
+    path.write_text(text)
+    return load_plan(path)
+
+
+def run(folder: Path, bench: Bench, *plans: Plan, watcher: Nobody | None = None) -> Ending:
+    journal = Journal(folder / "run")
+    ending = Engine(DEVICE, bench, journal, watcher or Nobody()).run(plans)
+    journal.close()
+    return ending
+
+
+def supply_after(bench: Bench) -> float:
+    """Voltage of the 12 V supply once its relay has dropped."""
+    bench.clock.sleep_until(bench.clock.now_ns() + 100_000_000)
+    return bench.supply_12v.voltage()
+
+
+def verdicts(ending: Ending) -> dict[str, Verdict]:
+    return {result.step: result.verdict for result in ending.results}
+
+
+def test_every_step_kind_has_a_runner() -> None:
+    assert set(RUNNERS) == set(STEP_KINDS.values())
+
+
+def test_a_trip_from_end_to_end(tmp_path: Path, bench: Bench) -> None:
+    watcher = Nobody()
+    ending = run(tmp_path, bench, plan_of(tmp_path, OVERLOAD), watcher=watcher)
+
+    assert set(verdicts(ending).values()) == {Verdict.PASS}
+    assert ending.exit_code == 0
+    trip = next(result for result in ending.results if result.step == "trip")
+    (time,) = trip.measurements
+    # Closed form, IEC 60255-149: 2 s * ln(9/8) = 0.2356 s at three times pickup from cold
+    assert time.value == pytest.approx(0.2356, rel=0.15)
+    assert (time.low or 0) < 0.2356 < (time.high or 0)
+    assert trip.coverage is Coverage.SECONDARY
+    assert {waveform.channel for waveform in trip.waveforms} == {"injected", "gate"}
+    snapshot = next(result for result in ending.results if result.step == "snapshot")
+    assert {measurement.name for measurement in snapshot.measurements} == {
+        "snapshot current",
+        "snapshot heat",
+        "snapshot supply_voltage",
+        "snapshot operate_time",
+    }
+    record = Record(tmp_path / "run")
+    assert [result.id for result in record.results()] == watcher.seen == [result.id for result in ending.results]
+    kinds = [event.kind for event in record.events()]
+    assert {"set_point", "levels", "making_safe", "bus"} <= set(kinds)
+    record.close()
+
+
+def test_the_bench_is_safe_afterwards_and_set_points_are_back(tmp_path: Path, bench: Bench) -> None:
+    ending = run(tmp_path, bench, plan_of(tmp_path, OVERLOAD))
+
+    assert ending.not_put_back == []
+    assert [action.problem for action in ending.made_safe] == [None] * len(ending.made_safe)
+    assert bench.injector is not None
+    assert not bench.injector.is_on()
+    assert supply_after(bench) < 1
+
+
+def test_results_stand_in_the_record_before_the_next_step_begins(tmp_path: Path, bench: Bench) -> None:
+    counts: list[int] = []
+
+    def look(step: PlanStep) -> None:
+        record = Record(tmp_path / "run")
+        counts.append(len(list(record.results())))
+        record.close()
+
+    run(tmp_path, bench, plan_of(tmp_path, OVERLOAD), watcher=Nobody(look))
+
+    assert counts == list(range(9))
+
+
+@pytest.mark.parametrize(
+    ("factor", "step", "word"),
+    [(0.8, "trip", "too early"), (1.25, "trip", "too late")],
+    ids=["trips early", "trips late"],
+)
+def test_a_shifted_trip_level_is_found(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, factor: float, step: str, word: str
+) -> None:
+    monkeypatch.setattr("mocks.firmware.protect.TRIP_LEVEL", round(TRIP_LEVEL * factor))
+    bench = open_bench(load_bench(shipped_bench("simulated")), DEVICE)
+
+    ending = run(tmp_path, bench, plan_of(tmp_path, OVERLOAD))
+
+    assert verdicts(ending)[step] is Verdict.FAIL
+    assert any(word in reason for result in ending.results for reason in result.reasons)
+    assert ending.exit_code == 1
+
+
+def test_a_breaker_that_never_trips_fails_and_is_quarantined(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr("mocks.firmware.protect.TRIP_LEVEL", TRIP_LEVEL * 1000)
+    bench = open_bench(load_bench(shipped_bench("simulated")), DEVICE)
+    again = OVERLOAD.replace("name: short", "name: again")
+
+    ending = run(tmp_path, bench, plan_of(tmp_path, OVERLOAD), plan_of(tmp_path, again, "again.yaml"))
+
+    by_id = {result.id: result for result in ending.results}
+    assert by_id["short/trip"].verdict is Verdict.FAIL
+    assert by_id["short/trip"].reasons[0].startswith("operate time: did not come")
+    assert by_id["again/trip"].verdict is Verdict.NOT_RUN
+    assert "quarantined" in by_id["again/trip"].reasons[0]
+    assert ending.exit_code == 1
+
+
+def test_a_refused_write_fails_and_the_band_keeps_to_what_the_breaker_holds(tmp_path: Path, bench: Bench) -> None:
+    text = OVERLOAD.replace("overload_pickup: 20 A", "overload_pickup: 33 A")
+
+    ending = run(tmp_path, bench, plan_of(tmp_path, text))
+
+    assert verdicts(ending)["write_set_points_1"] is Verdict.FAIL
+    assert verdicts(ending)["trip"] is Verdict.PASS
+    assert ending.not_put_back == []
+
+
+def test_an_interruption_makes_safe_and_puts_back(tmp_path: Path, bench: Bench) -> None:
+    def interrupt(step: PlanStep) -> None:
+        if step.name == "check_status_1":
+            raise KeyboardInterrupt
+
+    ending = run(tmp_path, bench, plan_of(tmp_path, OVERLOAD), watcher=Nobody(interrupt))
+
+    assert ending.exit_code == 130
+    assert ending.not_put_back == []
+    assert verdicts(ending)["check_codes_1"] is Verdict.NOT_RUN
+    assert supply_after(bench) < 1
+
+
+def test_a_lost_bench_keeps_what_there_is_and_ends_with_5(tmp_path: Path, bench: Bench) -> None:
+    def lose(step: PlanStep) -> None:
+        if step.name == "trip":
+
+            def gone(*arguments: object) -> None:
+                raise InstrumentError("injector: no answer")
+
+            assert bench.injector is not None
+            bench.injector.apply = gone  # type: ignore[method-assign]
+
+    ending = run(tmp_path, bench, plan_of(tmp_path, OVERLOAD), watcher=Nobody(lose))
+
+    assert ending.exit_code == 5
+    assert ending.bench_lost == "injector: no answer"
+    found = verdicts(ending)
+    assert found["close_1"] is Verdict.PASS
+    assert found["trip"] is Verdict.ERROR
+    assert found["check_status_1"] is Verdict.NOT_RUN
+    record = Record(tmp_path / "run")
+    assert [result.verdict for result in record.results()] == [result.verdict for result in ending.results]
+    record.close()
+
+
+def test_a_stimulus_that_does_not_come_is_an_error_and_no_fail(tmp_path: Path, bench: Bench) -> None:
+    def unplug(step: PlanStep) -> None:
+        if step.name == "trip":
+            assert bench.injector is not None
+            apply = bench.injector.apply
+            bench.injector.apply = lambda current, slew, cut_off: apply(current * 0.9, slew, cut_off)  # type: ignore[method-assign]
+
+    ending = run(tmp_path, bench, plan_of(tmp_path, OVERLOAD), watcher=Nobody(unplug))
+
+    trip = next(result for result in ending.results if result.step == "trip")
+    assert trip.verdict is Verdict.ERROR
+    assert "stimulus not reached" in trip.reasons[0]
+    assert ending.exit_code == 5
+
+
+def test_a_silent_node_is_the_breakers_fault_only_with_a_good_supply(tmp_path: Path, bench: Bench) -> None:
+    def starve(step: PlanStep) -> None:
+        if step.name == "check_status_1":
+            bench.supply_12v.output(False)
+            bench.idle(200_000_000)
+
+    ending = run(tmp_path, bench, plan_of(tmp_path, OVERLOAD), watcher=Nobody(starve))
+
+    status = next(result for result in ending.results if result.step == "check_status_1")
+    assert status.verdict is Verdict.ERROR
+    assert "its supply reads" in status.reasons[0]
+
+
+def test_high_voltage_on_a_real_bench_is_not_run(tmp_path: Path, bench: Bench, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(Bench, "simulated", property(lambda self: False))
+    text = OVERLOAD.replace("inject: 60 A", "draw: 60 A, voltage: 700 V")
+    assert bench.source is not None
+    switched: list[bool] = []
+    output = bench.source.output
+    bench.source.output = lambda on: (switched.append(on), output(on))[1]  # type: ignore[method-assign]
+
+    ending = run(tmp_path, bench, plan_of(tmp_path, text))
+
+    assert verdicts(ending)["trip"] is Verdict.NOT_RUN
+    assert verdicts(ending)["check_status_1"] is Verdict.NOT_RUN
+    assert True not in switched
+    assert ending.exit_code == 4
+
+
+def test_any_order_of_plans_gives_the_same_verdicts(tmp_path: Path) -> None:
+    def results(order: list[str]) -> dict[str, Verdict]:
+        folder = tmp_path / "-".join(order)
+        folder.mkdir()
+        bench = open_bench(load_bench(shipped_bench("simulated")), DEVICE)
+        plans = [plan_of(folder, OVERLOAD.replace("name: short", f"name: {name}"), f"{name}.yaml") for name in order]
+        return {result.id: result.verdict for result in run(folder, bench, *plans).results}
+
+    assert results(["a", "b", "c"]) == results(["c", "a", "b"])
