@@ -85,9 +85,11 @@ def _units(base: str | None) -> str:
 
 
 def show(value: float, base: str) -> str:
-    """A value in its base unit as a person reads it: 4 significant digits, time and voltage in a fitting prefix."""
+    """A value in its base unit as a person reads it: 4 significant digits, short times and large energies prefixed."""
     if base == "1":
         return f"{value:.4g}"
+    if base == "J" and abs(value) >= 1e4:
+        return f"{value / 1e3:.4g} kJ" if abs(value) < 1e7 else f"{value / 1e6:.4g} MJ"
     if base == "s" and 0 < abs(value) < 1:
         return f"{value * 1e3:.4g} ms" if abs(value) >= 1e-3 else f"{value * 1e6:.4g} us"
     return f"{value:.4g} {base}"

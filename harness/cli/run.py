@@ -21,12 +21,12 @@ from harness.bench.bench import open_bench
 from harness.bench.instrument import InstrumentError
 from harness.bench.spec import BenchSpec, load_bench, shipped_bench
 from harness.bus.port import PortError
-from harness.check import check_plan
 from harness.cli.progress import JsonWatcher, TerminalWatcher, print_line
+from harness.cli.work import Work, load_work
 from harness.clock import S
-from harness.files.marks import FileError, FileErrors
-from harness.files.profile import device_files, load_device
-from harness.plan.plan import Plan, find_plans, load_plan
+from harness.files.marks import FileErrors
+from harness.files.profile import device_files
+from harness.plan.plan import Plan
 from harness.record.journal import Journal, JournalError, new_folder
 from harness.record.result import Verdict, strongest
 from harness.run.engine import Ending, Engine
@@ -45,9 +45,7 @@ RUNS = Path("runs")
 @click.option(
     "--runs", type=click.Path(path_type=Path), default=RUNS, show_default=True, help="Folder for run records."
 )
-@click.option(
-    "--seed", type=click.IntRange(0), help="Seed of the simulated unit and its noise."
-)
+@click.option("--seed", type=click.IntRange(0), help="Seed of the simulated unit and its noise.")
 def run(plans: tuple[Path, ...], bench_file: Path | None, as_json: bool, runs: Path, seed: int | None) -> None:
     """Run test PLANS (files or folders) on a bench.
 
@@ -60,8 +58,7 @@ def run_plans(paths: Sequence[Path], bench_file: Path, as_json: bool, runs: Path
     """Check, run, record and report; returns the exit code."""
     try:
         spec = load_bench(bench_file, seed)
-        work = load_work(paths)
-        check_work(work, spec)
+        work = load_work(paths, spec)
     except FileErrors as errors:
         click.echo(str(errors), err=True)
         return 2
@@ -73,39 +70,6 @@ def run_plans(paths: Sequence[Path], bench_file: Path, as_json: bool, runs: Path
     except JournalError as error:
         click.echo(str(error), err=True)
         return 5
-
-
-Work = list[tuple[Device, list[Plan]]]
-"""Devices in the order of their first plan, each with its plans."""
-
-
-def load_work(paths: Sequence[Path]) -> Work:
-    """Every plan below ``paths`` with the device that it names. Raises FileErrors, with those of every file."""
-    errors: list[FileError] = []
-    plans: list[Plan] = []
-    for path in find_plans(paths):
-        try:
-            plans.append(load_plan(path))
-        except FileErrors as found:
-            errors += found.errors
-    work: dict[Path, tuple[Device, list[Plan]]] = {}
-    for plan in plans:
-        try:
-            if plan.device not in work:
-                work[plan.device] = (load_device(plan.device), [])
-            work[plan.device][1].append(plan)
-        except FileErrors as found:
-            errors += found.errors
-    if errors:
-        raise FileErrors(errors)
-    return list(work.values())
-
-
-def check_work(work: Work, spec: BenchSpec) -> None:
-    """Check every plan against its device and the bench. Raises FileErrors."""
-    errors = [error for device, plans in work for plan in plans for error in check_plan(plan, device, spec)]
-    if errors:
-        raise FileErrors(errors)
 
 
 class _Run:

@@ -1,0 +1,81 @@
+"""``breakerbench check``: what is wrong with plans, profiles and bench files; what a run would take. Sends nothing."""
+
+from __future__ import annotations
+
+import sys
+from collections.abc import Callable
+from pathlib import Path
+
+import click
+
+from harness.bench.spec import load_bench, shipped_bench
+from harness.check import PlanCost, Prediction, predict
+from harness.cli.work import load_work
+from harness.files.marks import FileError, FileErrors, MapNode, compose
+from harness.files.profile import load_device
+from harness.quantity import show
+
+
+@click.command()
+@click.argument("files", nargs=-1, type=click.Path(path_type=Path), required=True)
+@click.option(
+    "--bench", "bench_file", type=click.Path(path_type=Path), help="Bench file; without it, the simulated one."
+)
+def check(files: tuple[Path, ...], bench_file: Path | None) -> None:
+    """Check FILES: plans, folders of plans, device profiles, bench files.
+
+    One line a fault, as file:line:column, and exit code 2; without a fault, what a run of the plans would take.
+    """
+    errors: list[FileError] = []
+    plans: list[Path] = []
+    for path in files:
+        loader = _loader(path)
+        if loader is None:
+            plans.append(path)
+            continue
+        try:
+            loader(path)
+        except FileErrors as found:
+            errors += found.errors
+    predictions: list[Prediction] = []
+    try:
+        spec = load_bench(bench_file or shipped_bench("simulated"))
+        work = load_work(plans, spec) if plans else []
+        predictions = [predict(its, device, spec) for device, its in work]
+    except FileErrors as found:
+        errors += found.errors
+    if errors:
+        click.echo(str(FileErrors(errors)), err=True)
+        sys.exit(2)
+    for cost in (cost for prediction in predictions for cost in prediction.plans):
+        click.echo(_line(cost))
+    if predictions:
+        click.echo(_total(predictions))
+
+
+def _loader(path: Path) -> Callable[[Path], object] | None:
+    """How to load a file that is no plan; None for plans, folders, and whatever the plan loader should complain of."""
+    if path.is_dir():
+        return None
+    try:
+        root = compose(path).root
+    except FileErrors:
+        return None
+    keys = root.items.keys() if isinstance(root, MapNode) else set()
+    return load_bench if "roles" in keys else load_device if "ldf" in keys else None
+
+
+def _line(cost: PlanCost) -> str:
+    parts = [f"{show(cost.bench_s, 's')} of bench time", f"{cost.writes} non-volatile writes", cost.hazard.value]
+    parts += [f"{show(cost.energy_j, 'J')} out of the source"] if cost.energy_j else []
+    parts += [f"bench has no {role}" for role in cost.missing]
+    parts += [cost.refused] if cost.refused else []
+    return f"{cost.name}: {', '.join(parts)}"
+
+
+def _total(predictions: list[Prediction]) -> str:
+    bench_s = sum(prediction.bench_s for prediction in predictions)
+    cooling_s = sum(plan.cooling_s for prediction in predictions for plan in prediction.plans)
+    writes = sum(prediction.writes for prediction in predictions)
+    share = f"{cooling_s / bench_s:.0%}" if bench_s else "none"
+    return f"in all {show(bench_s, 's')} of bench time, {share} of it cooling down; {writes} non-volatile writes"
