@@ -65,10 +65,10 @@ class Unanswered(Exception):
 
 @dataclass
 class _Grid:
-    """Where a schedule table stands: the next entry, and the instant of its slot (None: as soon as may be)."""
+    """Where a schedule table stands: the next entry, and the instant of its slot."""
 
     entry: int = 0
-    slot_ns: int | None = None
+    slot_ns: int = 0
 
 
 class Master:
@@ -110,12 +110,13 @@ class Master:
     def run_until(self, instant_ns: int, schedule: str = "slow") -> None:
         """Run the schedule table of role ``schedule`` (a key of Device.schedules) until ``instant_ns``.
 
-        A run that follows one of the same table goes on in step with it; else the table's next frame comes at once.
+        A run that follows one of the same table within a slot's time goes on in step with it; else the table's next
+        frame comes at once.
         """
         table = self._device.node.schedules[self._device.schedules[schedule]]
         grid = self._grids.setdefault(schedule, _Grid())
         now = self._clock.now_ns()
-        if self._scheduled != schedule or grid.slot_ns is None or grid.slot_ns < now:
+        if self._scheduled != schedule or grid.slot_ns + table[grid.entry % len(table)][1] <= now:
             grid.slot_ns = now
         self._scheduled = schedule
         while True:
@@ -202,7 +203,6 @@ class Master:
     # The schedule
 
     def _slot(self, table: tuple[tuple[str, int], ...], grid: _Grid) -> None:
-        assert grid.slot_ns is not None
         name, delay_ns = table[grid.entry % len(table)]
         self.statistics.lateness.add(self._clock.now_ns() - grid.slot_ns)
         if name == self._command.name:

@@ -103,10 +103,10 @@ class SerialPort:
                 self._heard.extend(self._decoder.feed(self._echo.symbols(chunk), now))
                 continue
             self._heard.extend(self._decoder.expire(now))
-            if now >= until_ns:
-                if not self._heard:
-                    return
+            if self._heard:
                 continue
+            if now >= until_ns:
+                return
             deadline = self._decoder.deadline_ns
             self._wait(until_ns if deadline is None else min(until_ns, deadline))
 
@@ -192,7 +192,7 @@ class _Echo:
         """The symbols of the next bytes that came."""
         came, found = self._held + chunk, []
         while (place := self._find(came)) is not None:
-            index, at = place
+            at, index = place
             found += [*(came[: at - 1] if at and came[at - 1] == 0 else came[:at]), BREAK, *came[at : at + 2]]
             came = came[at + 2 :]
             for _ in range(index + 1):
@@ -202,9 +202,9 @@ class _Echo:
         return [*found, *came[:end]]
 
     def _find(self, came: bytes) -> tuple[int, int] | None:
-        """Which expected header comes next, and where; None: none is there whole."""
-        places = ((index, came.find(header)) for index, (header, _) in enumerate(self._headers))
-        return next(((index, at) for index, at in places if at >= 0), None)
+        """Where the next own header lies, and which of the expected ones it is; None: none is there whole."""
+        places = ((came.find(header), index) for index, (header, _) in enumerate(self._headers))
+        return min((place for place in places if place[0] >= 0), default=None)
 
     def _beginning(self, came: bytes) -> int:
         """How many bytes at the end may be the beginning of a header."""

@@ -1,0 +1,178 @@
+"""One contract for every kind of port. A new kind adds a row to PORTS."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterator
+from dataclasses import dataclass
+from typing import Any
+
+import pytest
+
+from harness.bench.simulated import SimulatedPort
+from harness.bench.visa import VisaLink
+from harness.bus.port import BusPort, PortError
+from harness.bus.serial_port import SerialPort
+from harness.clock import MS, Clock, S, WallClock
+from harness.files.profile import load_device, shipped_device
+from mocks.world import World
+from protocol.decoder import BusEvent, FrameReceived, NoResponse
+
+DEVICE = load_device(shipped_device("heater"))
+COMMAND, STATUS, NOBODY, RESPONSE = 0x21, 0x22, 0x10, 0x3D
+PAYLOAD = b"\xfc\xff"
+# Nominal frame times at 19.2 kbit/s, LIN 2.1 §2.3.2: 34 bit times of header, 10 for each byte and the checksum.
+COMMAND_NS, STATUS_NS = 3_333_333, 6_458_333
+PATIENCE_NS = 30 * S
+
+
+@dataclass
+class Rig:
+    port: BusPort
+    clock: Clock
+    kill: Callable[[], None] | None  # takes away what is behind the port; None: it cannot be
+
+    def next_event(self) -> BusEvent:
+        return next(self.port.events(self.clock.now_ns() + PATIENCE_NS))
+
+    def took(self, event: BusEvent) -> int:
+        """The longest time that the frame may have taken on the wire; stamps are late by up to the port's latency."""
+        return event.end_ns - event.start_ns + self.port.capabilities.latency_ns
+
+    def wake(self) -> None:
+        """Ask for the status frame until the node has started."""
+        until = self.clock.now_ns() + PATIENCE_NS
+        while self.clock.now_ns() < until:
+            self.port.header(STATUS)
+            if isinstance(self.next_event(), FrameReceived):
+                return
+        raise AssertionError("the node does not start")
+
+
+def _simulated(_: Any) -> Rig:
+    world = World(DEVICE, 1)
+    for line in ("SOUR:VOLT 13.5", "SOUR:CURR 2", "OUTP ON"):
+        world.scpi("supply_12v").handle(line)
+    return Rig(SimulatedPort(world, DEVICE), world.clock, None)
+
+
+def _served(server: Any, by_pty: bool) -> Rig:
+    supply = VisaLink(server.bench["roles"]["supply_12v"]["resource"], timeout_ms=20_000)
+    for line in ("SOUR:VOLT 13.5", "SOUR:CURR 2", "OUTP ON"):
+        supply.write(line)
+    supply.query("*OPC?")
+    supply.close()
+    clock = WallClock()
+    if by_pty:
+        port = SerialPort(server.bench["served"]["pty"], DEVICE.node, clock, "slow_bit_rate")
+    else:
+        port = SerialPort(server.bench["lin"]["port"], DEVICE.node, clock, "break_condition")
+    return Rig(port, clock, server.end)
+
+
+PORTS: dict[str, Callable[[Any], Rig]] = {
+    "simulated": _simulated,
+    "linwire": lambda server: _served(server, by_pty=False),
+    "pty": lambda server: _served(server, by_pty=True),
+}
+kinds = pytest.mark.parametrize("kind", PORTS)
+
+
+@pytest.fixture
+def rig(kind: str, served: Any) -> Iterator[Rig]:
+    rig = PORTS[kind](served)
+    rig.wake()
+    yield rig
+    rig.port.close()
+
+
+@kinds
+def test_a_header_is_answered(rig: Rig) -> None:
+    before = rig.clock.now_ns()
+    rig.port.header(STATUS)
+    event = rig.next_event()
+    assert isinstance(event, FrameReceived)
+    assert (event.frame_id, len(event.payload)) == (STATUS, 8)
+    assert event.payload[0] & 0b111 == 0  # HtrState: off
+    assert rig.took(event) > 0.9 * STATUS_NS
+    assert before < event.end_ns <= rig.clock.now_ns()
+
+
+@kinds
+def test_a_header_that_nobody_answers(rig: Rig) -> None:
+    for frame_id in (NOBODY, RESPONSE):
+        rig.port.header(frame_id)
+        event = rig.next_event()
+        assert isinstance(event, NoResponse)
+        assert event.frame_id == frame_id
+
+
+@kinds
+def test_an_own_frame_comes_back(rig: Rig) -> None:
+    rig.port.respond(COMMAND, PAYLOAD)
+    event = rig.next_event()
+    assert isinstance(event, FrameReceived)
+    assert (event.frame_id, event.payload) == (COMMAND, PAYLOAD)
+    assert rig.took(event) > 0.9 * COMMAND_NS
+
+
+@kinds
+def test_payloads_that_look_like_headers_come_back_whole(rig: Rig) -> None:
+    for payload in (b"\x00\x55", b"\x55\x61", b"\x00\x00", b"\xff\xff"):
+        rig.port.respond(COMMAND, payload)
+        event = rig.next_event()
+        assert isinstance(event, FrameReceived)
+        assert event.payload == payload
+    rig.port.respond(COMMAND, PAYLOAD)
+    rig.next_event()
+
+
+@kinds
+def test_two_frames_back_to_back(rig: Rig) -> None:
+    rig.port.respond(COMMAND, PAYLOAD)
+    rig.port.header(STATUS)
+    events = [rig.next_event(), rig.next_event()]
+    assert [type(event) for event in events] == [FrameReceived, FrameReceived]
+    assert [event.frame_id for event in events] == [COMMAND, STATUS]
+    assert events[0].end_ns <= events[1].end_ns
+
+
+@kinds
+def test_a_reader_that_stops_early_loses_nothing(rig: Rig) -> None:
+    rig.port.respond(COMMAND, PAYLOAD)
+    rig.port.header(STATUS)
+    seen: list[int | None] = []
+    for _ in range(2):
+        for event in rig.port.events(rig.clock.now_ns() + PATIENCE_NS):
+            seen.append(event.frame_id)
+            break
+    assert seen == [COMMAND, STATUS]
+
+
+@kinds
+def test_a_silent_bus_is_waited_out(rig: Rig) -> None:
+    until = rig.clock.now_ns() + 20 * MS
+    assert list(rig.port.events(until)) == []
+    assert rig.clock.now_ns() >= until
+
+
+@kinds
+def test_closing_twice_does_nothing(rig: Rig) -> None:
+    rig.port.close()
+    rig.port.close()
+
+
+@pytest.mark.parametrize("kind", ["linwire", "pty"])
+def test_a_lost_peer_is_a_port_error_and_stays_one(kind: str, serving: Callable[..., Any]) -> None:
+    rig = PORTS[kind](serving())
+    rig.wake()
+    assert rig.kill is not None
+    rig.kill()
+    until = rig.clock.now_ns() + PATIENCE_NS
+    with pytest.raises(PortError, match="lost"):
+        list(rig.port.events(until))
+    assert rig.clock.now_ns() < until
+    with pytest.raises(PortError, match="lost"):
+        rig.port.header(STATUS)
+    with pytest.raises(PortError, match="lost"):
+        list(rig.port.events(until))
+    rig.port.close()
