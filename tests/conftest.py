@@ -5,6 +5,7 @@ from __future__ import annotations
 import json
 import subprocess
 import sys
+import tempfile
 import time
 from collections.abc import Callable, Iterator
 from pathlib import Path
@@ -13,6 +14,15 @@ from typing import Any
 import pytest
 
 PATIENCE_S = 60.0  # for anything that another process does, on a busy machine
+
+
+def pytest_configure(config: pytest.Config) -> None:
+    """What the code keeps in the user's cache folder goes elsewhere; before collection, as some modules load files."""
+    patch = pytest.MonkeyPatch()
+    folder = tempfile.TemporaryDirectory(prefix="breakerbench-cache-")
+    patch.setenv("XDG_CACHE_HOME", folder.name)
+    config.add_cleanup(folder.cleanup)
+    config.add_cleanup(patch.undo)
 
 
 class Serving:
