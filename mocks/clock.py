@@ -32,7 +32,7 @@ class EventClock:
 
     def at(self, instant_ns: int, event: Callable[[], None]) -> None:
         """Have ``event`` called at ``instant_ns`` or, where that has passed, at the next step. It must not sleep."""
-        heapq.heappush(self._heap, (max(instant_ns, self.instant_ns), next(self._order), event))
+        heapq.heappush(self._heap, (instant_ns, next(self._order), event))
 
     def step(self, until_ns: int) -> bool:
         """Run the next event due at or before ``until_ns``: True. False where there was none; then it is ``until_ns``.

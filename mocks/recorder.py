@@ -98,7 +98,7 @@ class Recorder:
         self._clock = clock
         self._noise = noise
         self._channels = {f"CHAN{number}": channel for number, channel in enumerate(channels, 1)}
-        self._time_base = time_base
+        self.time_base = time_base
         self._settings = _Settings()
         self._acquisition: _Acquisition | None = None
         self._acquisitions = 0
@@ -170,7 +170,7 @@ class Recorder:
             raise ScpiError(-213)
         if self._settings.before >= self._settings.points:
             raise ScpiError(-221, "more points before the trigger than in all")
-        interval_ns = self._settings.interval * 1e9 * (1 + self._time_base)
+        interval_ns = self._settings.interval * 1e9 * (1 + self.time_base)
         self._acquisition = _Acquisition(self._acquisitions, self._settings, self._clock.now_ns(), interval_ns)
         self._acquisitions += 1
 

@@ -32,22 +32,22 @@ class World:
         """Build ``device`` with the tolerances that ``seed`` stands for; ``block`` changes speed and nothing else."""
         self._block = block
         noise = Noise(seed)
-        self._unit = draw_unit(device, noise)
+        self.unit = draw_unit(device, noise)
         self.clock = EventClock(self._move)
         self.wire = Wire()
-        self.plant = Plant(self.clock, self._unit, device.ratings.bus_voltage)
-        self._sensing = SlowChannel(device.sensing, self._unit, noise, self.plant)
+        self.plant = Plant(self.clock, self.unit, device.ratings.bus_voltage)
+        self._sensing = SlowChannel(device.sensing, self.unit, noise, self.plant)
         self.firmware = Firmware(calibrate(device), self.plant.set_gate, self._read_supply)
-        self.firmware.uptime_ms = self._unit.uptime_ms
+        self.firmware.uptime_ms = self.unit.uptime_ms
         self.node = Node(device, self.clock, self.wire, self.firmware, seed)
         self._courses = 0  # of the 12 V supply, so that an old forecast is known as such
-        self._bench = Bench(self.plant, self.clock, noise, seed)
+        self.bench = Bench(self.plant, self.clock, noise, seed)
         self.plant.before_change = self._before_change
         self.plant.supply_changed = self._forecast_supply
 
     def scpi(self, role: str) -> ScpiInstrument:
         """The instrument that plays ``role``. Raises KeyError for a role that this bench has not."""
-        return self._bench.instruments[role]
+        return self.bench.instruments[role]
 
     def advance(self, target_ns: int) -> None:
         """Let everything run until ``target_ns``: what a paced clock calls with the time it is."""
@@ -67,14 +67,14 @@ class World:
         return stop_ns
 
     def _before_change(self) -> None:
-        self._bench.recorder.settle()
+        self.bench.recorder.settle()
         window_ns = self._sensing.next_ns - self._sensing.period_ns
-        keep_ns = min(self.clock.now_ns() - 1, window_ns, self._bench.recorder.needed_ns)
+        keep_ns = min(self.clock.now_ns() - 1, window_ns, self.bench.recorder.needed_ns)
         for track in self.plant.tracks:
             track.forget(keep_ns)
 
     def _read_supply(self) -> int:
-        volts = self.plant.supply.at(self.clock.now_ns()) * (1 + self._unit.supply_gain) + self._unit.supply_offset
+        volts = self.plant.supply.at(self.clock.now_ns()) * (1 + self.unit.supply_gain) + self.unit.supply_offset
         return round(volts * 1000 / _SUPPLY_STEP_MV) * _SUPPLY_STEP_MV
 
     def _forecast_supply(self) -> None:

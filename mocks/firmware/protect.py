@@ -31,7 +31,7 @@ class Overload:
         pickup_q8 = set_points[constants.pickup] * constants.counts_q16 >> 8
         heating_us = set_points[constants.time_constant] * constants.time_constant_us
         cooling_us = set_points[constants.cooling_time_constant] * constants.cooling_time_constant_us
-        self._pickup = pickup_q8 >> 8
+        self._pickup = (pickup_q8 + 128) >> 8
         self._drop_off = self._pickup * _DROP_OFF_PERCENT // 100
         self._pickup_square_q16 = pickup_q8 * pickup_q8
         self._heating_q32 = (self._period_us << 32) // heating_us

@@ -92,10 +92,7 @@ class Firmware:
         """Once a slow period, with its averaged sample. True where it opened the switch."""
         self.uptime_ms = self.uptime_ms + self.calibration.slow_period_us // 1000 & 0xFFFFFFFF
         self.current = current
-        if not self.overload.sample(current) or self.state is not State.ON:
-            return False
-        self._trip(self.calibration.overload.cause)
-        return True
+        return self.overload.sample(current) and self._operate(self.calibration.overload.cause)
 
     def status_signals(self) -> dict[str, int]:
         """Raw values of the status frame's signals, by the LDF's names; response_error is the node's."""
@@ -108,7 +105,9 @@ class Firmware:
             status.current_signal: status.current.apply(self.current),
         } | {signal: int(flags[name]) for name, signal in status.bits.items()}
 
-    def _trip(self, cause: str) -> None:
+    def _operate(self, cause: str) -> bool:
+        if NEXT[self.state][Event.TRIP] is self.state:
+            return False
         self._handle(Event.TRIP)
         self.cause = cause
         self.trip_count = self.trip_count + 1 & 0xFFFF
@@ -123,6 +122,7 @@ class Firmware:
                 trip_count=self.trip_count,
             )
         )
+        return True
 
     def _handle(self, event: Event) -> None:
         self._enter(NEXT[self.state][event])

@@ -1,6 +1,7 @@
 """Overload in fixed point, and the table of states."""
 
 import math
+from dataclasses import replace
 from itertools import product
 
 import pytest
@@ -88,6 +89,25 @@ def test_never_trips_at_the_pickup_current():
 
     assert not any(function.sample(5242) for _ in range(100_000))
     assert function.level / TRIP_LEVEL == pytest.approx((5242 / 5242.88) ** 2, abs=1e-5)
+
+
+def test_the_trip_level_itself_trips():
+    """One count at the pickup moves the level by less than its last bit."""
+    function = overload(pickup=31.25)
+    function.level = TRIP_LEVEL
+
+    assert function.sample(5120)
+    assert function.level == TRIP_LEVEL
+    function.level = TRIP_LEVEL - 1
+    assert not function.sample(5120)
+
+
+def test_pickup_is_the_set_points_own_count():
+    function = overload(pickup=31.25)  # 5120 counts
+    function.sample(5119)
+    assert not function.picked_up
+    function.sample(5120)
+    assert function.picked_up
 
 
 def test_pickup_flag_and_operate_time():
@@ -207,6 +227,41 @@ def test_power_cycle_starts_off_cold_and_deaf_to_a_standing_close_command():
     assert rig.firmware.status_signals()["HtrPickup"] == 0
     assert (rig.firmware.uptime_ms, rig.firmware.trip_count) == (uptime, 1)
     assert rig.command("open", "close") is State.ON
+
+
+def test_close_command_that_came_while_the_supply_was_gone_closes_nothing():
+    rig = Rig()
+    rig.command("none")
+    rig.firmware.power_off()
+    rig.firmware.power_on()
+
+    assert rig.command("close", "close") is State.OFF
+    assert rig.command("none", "close") is State.ON
+
+
+def test_power_cycle_ends_pickup_and_operate_time():
+    rig = Rig()
+    rig.run(100.0, 20)
+    rig.firmware.power_off()
+    rig.firmware.power_on()
+
+    assert not rig.firmware.overload.picked_up
+    assert rig.firmware.overload.operate_us == 0
+
+
+def test_memory_that_is_kept_without_supply():
+    """Another profile's declaration; the level stays as it was, and does not cool."""
+    calibration = calibrate(DEVICE)
+    kept = replace(calibration, overload=replace(calibration.overload, kept_without_supply=True))
+    firmware = Firmware(kept, lambda on: None, lambda: 13_500)
+    firmware.power_on()
+    for _ in range(100):
+        firmware.slow_task(counts(60))
+    level = firmware.overload.level
+    firmware.power_off()
+    firmware.power_on()
+
+    assert firmware.overload.level == level > 0
 
 
 def test_supply_loss_opens_and_says_so_to_the_gate():

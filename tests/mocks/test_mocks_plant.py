@@ -160,6 +160,21 @@ def test_source_ramps_and_falls():
     assert bench.ask("source", "OUTP?") == 0
 
 
+def test_source_that_dips_and_comes_back_keeps_its_load():
+    """700 V falls for 1 ms to 500 V; at 200 V/ms it would have passed the load's lock-out 3.3 ms after the start."""
+    bench = Bench()
+    live(bench)
+    bench.close()
+    bench.say("load", "SOUR:CURR 28;:INP ON")
+    bench.wait(0.1)
+    bench.say("source", "OUTP OFF")
+    bench.wait(0.001)
+    bench.say("source", "OUTP ON")
+    bench.wait(0.02)
+
+    assert switched(bench) == pytest.approx(28, abs=0.1)
+
+
 def test_supply_has_delay_and_decay_and_its_current_follows_the_gate():
     bench = Bench()
     assert bench.ask("supply_12v", "MEAS:CURR?") == pytest.approx(0.06)

@@ -171,6 +171,45 @@ def test_errors_of_recorder_and_injector_are_within_the_bench_file(seed: int):
     assert trace.std() == pytest.approx(2e-3, rel=0.4)
 
 
+def test_pretrigger_part_is_all_there():
+    """A pulse 0.5 s before the trigger, changes of everything else in between and afterwards."""
+    bench = Bench()
+    bench.record(1e-3, 2000, 1000, 1, 30.0)
+    bench.wait(2.5)
+    bench.say("injector", "SOUR:CURR 10;:SOUR:PULS:WIDT 0.1;:OUTP ON")
+    for volts in (100, 200, 300, 400, 500):
+        bench.wait(0.1)
+        bench.say("source", f"SOUR:VOLT {volts};CURR 5;:OUTP ON")
+    bench.say("injector", "SOUR:CURR 40;:SOUR:PULS:WIDT 0.1;:OUTP ON")
+    for volts in (400, 300, 200):
+        bench.wait(0.4)
+        bench.say("source", f"SOUR:VOLT {volts}")
+    on = np.nonzero(bench.trace(1) > 5)[0]
+    trace = bench.trace(1)
+
+    assert [int(on[0]), int(on[99]), int(on[100]), int(on[-1]), len(on)] == pytest.approx(
+        [500, 599, 1000, 1099, 200], abs=1
+    )
+    assert trace[[510, 1010]] == pytest.approx([10, 40], abs=0.2)
+
+
+@pytest.mark.parametrize("seed", range(4))
+def test_time_base_is_within_its_declared_accuracy(seed: int):
+    """0.001 %: 900 s are 9 ms, or 9 samples of 1 ms."""
+    bench = Bench(seed)
+    bench.say("recorder", "SENS:SWE:TINT 1e-3;POIN 1000000;:TRIG:SOUR IMM;:INIT")
+    bench.wait(900)
+    bench.say("injector", "SOUR:CURR 20;:OUTP ON")
+    bench.wait(101)
+    shift = int(np.nonzero(bench.trace(1) > 10)[0][0]) - 900_000
+
+    assert abs(shift) <= 9 + 1
+
+
+def test_time_bases_differ():
+    assert len({round(Bench(seed).world.bench.recorder.time_base, 9) for seed in range(6)}) == 6
+
+
 def test_history_is_bounded_while_armed_and_while_not():
     bench = Bench()
     bench.record(1e-3, 1000, 10, 3, 100.0)

@@ -120,6 +120,14 @@ def test_forgetting_keeps_all_from_there_on(changes: list[tuple[int, str, int, i
     assert track.frozen().sample(np.arange(before, before + 200.0)).tolist() == wanted
 
 
+def test_forgetting_what_was_before_the_first_piece_keeps_all():
+    track = Track(1.0)
+    track.set(10, 2.0)
+    track.forget(-1)
+
+    assert [track.at(instant) for instant in (0, 10)] == [1.0, 2.0]
+
+
 def test_mean_over_a_ramp_is_exact():
     track = Track()
     track.ramp(1_000, 30.0, 0.01)  # arrives at 4000

@@ -12,7 +12,6 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from world_bench import MS, START_NS, Bench, S, heater
 
-from mocks.unit import SHARE
 from mocks.world import World
 from protocol.decoder import BREAK
 
@@ -57,7 +56,7 @@ def test_operate_time_is_within_declared_accuracy(multiple: float, seed: int):
 
 
 def test_units_differ_and_stay_within_their_share():
-    units = [World(heater(), seed)._unit for seed in range(60)]
+    units = [World(heater(), seed).unit for seed in range(60)]
     accuracy = heater().accuracy
     for name, limit in (
         ("current_gain", accuracy.current_gain),
@@ -65,7 +64,7 @@ def test_units_differ_and_stay_within_their_share():
         ("timer", accuracy.timer),
     ):
         drawn = np.array([getattr(unit, name) for unit in units])
-        assert np.abs(drawn).max() <= SHARE * limit
+        assert np.abs(drawn).max() <= 0.6 * limit  # the rest is for resolution, noise and sampling
         assert drawn.min() < -0.3 * limit
         assert drawn.max() > 0.3 * limit
     assert len({unit.uptime_ms for unit in units}) == 60
