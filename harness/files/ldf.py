@@ -14,15 +14,18 @@ import tempfile
 from collections.abc import Collection, Iterator, Mapping
 from dataclasses import dataclass
 from fractions import Fraction
+from importlib.metadata import version
 from pathlib import Path
 from typing import Any
 
 from pydantic import TypeAdapter, ValidationError
 
+from harness.files import ldf_check
 from harness.files.ldf_check import check, frame_length, signals_of
 from harness.files.ldf_text import LdfText
 from harness.files.load import one_of
 from harness.files.marks import FileError, FileErrors, Mark, read
+from protocol import device, signals
 from protocol.device import NodeDescription
 from protocol.signals import FrameLayout, PhysicalRange, Signal, SignalEncoding
 
@@ -54,18 +57,25 @@ def load_node(path: Path | str, node_name: str) -> LdfNode:
 @functools.lru_cache(maxsize=32)
 def _cached(path: Path, text: str, digest: str, node_name: str) -> LdfNode:
     stored = _cache_file(digest, node_name)
-    try:
-        return _ADAPTER().validate_json(stored.read_bytes())
-    except (OSError, ValidationError):
-        tree, found = _parse(path), LdfText(path, text)
-        if faults := check(tree, found):
-            raise FileErrors(faults) from None
-        if node_name not in tree["nodes"]["slaves"]:
-            message = f"no slave {node_name!r}; {one_of(tree['nodes']['slaves'])}"
-            raise FileErrors([found.error(message, "Nodes", "Slaves")]) from None
-        node = _build(tree, digest, node_name)
-    _store(stored, _ADAPTER().dump_json(node))
+    if stored is not None:
+        try:
+            return _ADAPTER().validate_json(stored.read_bytes())
+        except (OSError, ValidationError):
+            pass  # not there yet, or not what it should be: made anew below
+    node = _fresh(path, LdfText(path, text), digest, node_name)
+    if stored is not None:
+        _store(stored, _ADAPTER().dump_json(node))
     return node
+
+
+def _fresh(path: Path, text: LdfText, digest: str, node_name: str) -> LdfNode:
+    tree = _parse(path)
+    if faults := check(tree, text):
+        raise FileErrors(faults)
+    slaves = tree["nodes"]["slaves"]
+    if node_name not in slaves:
+        raise FileErrors([text.error(f"no slave {node_name!r}; {one_of(slaves)}", "Nodes", "Slaves")])
+    return _build(tree, digest, node_name)
 
 
 @functools.cache
@@ -73,16 +83,24 @@ def _ADAPTER() -> TypeAdapter[LdfNode]:  # noqa: N802 (a constant that costs som
     return TypeAdapter(LdfNode)
 
 
-def _cache_file(digest: str, node_name: str) -> Path:
+def _cache_file(digest: str, node_name: str) -> Path | None:
     """Named after all that the content depends on, this source included, so that no old entry is ever believed."""
-    folder = Path(os.environ.get("XDG_CACHE_HOME") or Path.home() / ".cache") / "breakerbench" / "ldf"
+    try:
+        root = Path(os.environ.get("XDG_CACHE_HOME") or Path.home() / ".cache")
+    except RuntimeError:  # a user without a home: nothing is kept
+        return None
+    folder = root / "breakerbench" / "ldf"
     return folder / f"{hashlib.sha256(f'{digest} {node_name} {_rules_digest()}'.encode()).hexdigest()}.json"
 
 
 @functools.cache
 def _rules_digest() -> str:
-    sources = (Path(__file__).parent / name for name in ("ldf.py", "ldf_check.py"))
-    return hashlib.sha256(b"".join(source.read_bytes() for source in sources)).hexdigest()
+    """Of everything that turns an LDF's bytes into an LdfNode."""
+    sources = (__file__, ldf_check.__file__, device.__file__, signals.__file__)
+    digest = hashlib.sha256(version("ldfparser").encode())
+    for source in sources:
+        digest.update(Path(source).read_bytes())
+    return digest.hexdigest()
 
 
 def _store(file: Path, content: bytes) -> None:
@@ -101,7 +119,7 @@ def _parse(path: Path) -> Mapping[str, Any]:
     from ldfparser.parser import parse_ldf_to_dict
 
     try:
-        tree: Mapping[str, Any] = parse_ldf_to_dict(str(path), encoding="utf-8")
+        tree: Mapping[str, Any] = parse_ldf_to_dict(str(path), encoding="utf-8-sig")
     except UnexpectedInput as error:
         line, column = max(error.line, 1), max(error.column, 1)
         raise FileErrors([FileError(Mark(str(path), line, column), f"not LDF: {_unexpected(error)}")]) from None
@@ -114,9 +132,10 @@ def _unexpected(error: Any) -> str:
     """What the parser found, and the mark it wanted where it wanted one of few."""
     token = getattr(error, "token", None) or getattr(error, "char", "")
     found = "the end of the file" if getattr(token, "type", "") == "$END" or not token else repr(str(token))
-    marks = [
-        _PUNCTUATION[name] for name in sorted(getattr(error, "accepts", None) or error.expected) if name in _PUNCTUATION
-    ]
+    wanted = (
+        getattr(error, "accepts", None) or getattr(error, "expected", None) or getattr(error, "allowed", None) or ()
+    )
+    marks = [_PUNCTUATION[name] for name in sorted(wanted) if name in _PUNCTUATION]
     return f"{found} is not expected here" + (f"; want {' or '.join(marks)}" if marks else "")
 
 
@@ -154,7 +173,7 @@ def _build(tree: Mapping[str, Any], digest: str, node_name: str) -> LdfNode:
 
 
 def _frame(tree: Mapping[str, Any], frame: Mapping[str, Any], encodings: Mapping[str, SignalEncoding]) -> FrameLayout:
-    signals = signals_of(tree)
+    known = signals_of(tree)
     return FrameLayout(
         name=str(frame["name"]),
         frame_id=frame["frame_id"],
@@ -164,8 +183,8 @@ def _frame(tree: Mapping[str, Any], frame: Mapping[str, Any], encodings: Mapping
             Signal(
                 name=str(entry["signal"]),
                 offset=entry["offset"],
-                width=signals[entry["signal"]]["width"],
-                initial=_initial(signals[entry["signal"]]["init_value"]),
+                width=known[entry["signal"]]["width"],
+                initial=_initial(known[entry["signal"]]["init_value"]),
                 encoding=encodings.get(entry["signal"], SignalEncoding()),
             )
             for entry in sorted(frame["signals"], key=lambda entry: int(entry["offset"]))

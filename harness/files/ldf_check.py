@@ -67,6 +67,28 @@ def _header(tree: Tree, text: LdfText) -> Iterator[FileError]:
     yield from _unique(nodes, "node", text, "Nodes")
 
 
+def _once(tree: Tree, text: LdfText) -> Iterator[FileError]:
+    """Of two sections or attributes of one name, the parser would take the later and forget the other."""
+    for word, count in Counter(text.sections()).items():
+        if word in _ONCE and count > 1:
+            yield text.error(f"{word} is there {count} times", word, nth=1)
+    for node in tree["node_attributes"]:
+        for word in _ATTRIBUTES:
+            if text.count("Node_attributes", node["name"], word) > 1:
+                yield text.error(f"a second {word}", "Node_attributes", node["name"], word, nth=1)
+
+
+_ONCE = (
+    "LIN_protocol_version", "LIN_language_version", "LIN_speed", "Channel_name", "Nodes", "Signals",
+    "Diagnostic_signals", "Frames", "Sporadic_frames", "Event_triggered_frames", "Diagnostic_frames", "Node_attributes",
+    "Schedule_tables", "Signal_groups", "Signal_encoding_types", "Signal_representation",
+)  # fmt: skip
+_ATTRIBUTES = (
+    "LIN_protocol", "configured_NAD", "initial_NAD", "product_id", "response_error", "P2_min", "ST_min", "N_As_timeout",
+    "N_Cr_timeout", "configurable_frames",
+)  # fmt: skip
+
+
 def _nodes(tree: Tree) -> list[str]:
     return [tree["nodes"]["master"]["name"], *tree["nodes"]["slaves"]]
 
@@ -120,8 +142,10 @@ def _placing(
     if offset < 0 or bits.stop > 8 * frame_length(frame):
         yield text.error(f"{signal['name']}: bits {offset} to {bits.stop - 1} are not all in the frame", *place)
         return
-    if overlapped := sorted({taken[bit] for bit in bits if bit in taken}):
-        yield text.error(f"{signal['name']} overlaps {', '.join(overlapped)}", *place, nth=signal["name"] in overlapped)
+    if signal["name"] in taken.values():
+        yield text.error(f"{signal['name']} is there twice", *place, nth=1)
+    elif overlapped := sorted({taken[bit] for bit in bits if bit in taken}):
+        yield text.error(f"{signal['name']} overlaps {', '.join(overlapped)}", *place)
     taken.update(dict.fromkeys(bits, signal["name"]))
     if signal["publisher"] != frame["publisher"]:
         message = f"{signal['name']} is published by {signal['publisher']}, the frame by {frame['publisher']}"
@@ -316,5 +340,5 @@ def _unknown(what: str, name: str, known: Iterable[str]) -> str:
 
 
 _RULES: tuple[Callable[[Tree, LdfText], Iterator[FileError]], ...] = (
-    _header, _signals, _frames, _groups, _attributes, _schedules, _encodings, _representations,
+    _header, _once, _signals, _frames, _groups, _attributes, _schedules, _encodings, _representations,
 )  # fmt: skip

@@ -17,6 +17,7 @@ from harness.files.scalars import Whole, parse_whole
 
 NEWEST_FORMAT = 1
 """The format that this version writes, and the newest that it reads."""
+_SHOWN = 60  # characters of a wrong value that a message repeats
 
 
 class Part(BaseModel):
@@ -108,7 +109,8 @@ def _words(model: type[FileModel], item: ErrorDetails) -> str:
     kind, value, context = item["type"], item["input"], item.get("ctx", {})
     last = str(item["loc"][-1]) if item["loc"] else ""
     if kind == "missing":
-        return f"missing key {last!r}"
+        # A number: a list that is too short, of which pydantic speaks entry by entry.
+        return f"want {int(last) + 1} or more entries" if last.isdigit() else f"missing key {last!r}"
     if kind == "extra_forbidden":
         owner = _model_at(model, item["loc"][:-1])
         known = _keys(owner)
@@ -155,7 +157,8 @@ def _found(value: Any) -> str:
         return "a map of keys" if value else "an empty map"
     if isinstance(value, list | tuple):
         return f"a list of {len(value)}"
-    return repr(value) if isinstance(value, str) else str(value)
+    text = str(value)
+    return repr(text if len(text) <= _SHOWN else f"{text[:_SHOWN]}...")
 
 
 def _model_at(kind: Any, location: Sequence[str | int]) -> type[BaseModel] | None:
