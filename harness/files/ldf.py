@@ -11,7 +11,7 @@ import functools
 import hashlib
 import os
 import tempfile
-from collections.abc import Collection, Iterator, Mapping
+from collections.abc import Collection, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from fractions import Fraction
 from importlib.metadata import version
@@ -23,7 +23,7 @@ from pydantic import TypeAdapter, ValidationError
 from harness.files import ldf_check
 from harness.files.ldf_check import check, frame_length, signals_of
 from harness.files.ldf_text import LdfText
-from harness.files.load import one_of
+from harness.files.load import close_match, one_of
 from harness.files.marks import FileError, FileErrors, Mark, read
 from protocol import device, signals
 from protocol.device import NodeDescription
@@ -45,8 +45,16 @@ class LdfNode:
     n_cr_ns: int
 
 
+class UnknownSlave(LookupError):
+    """The LDF is in order and has no such slave; ``known`` are those that it has."""
+
+    def __init__(self, name: str, known: Sequence[str]) -> None:
+        self.known = known
+        super().__init__(f"no slave {name!r}; {one_of(known)}{close_match(name, known)}")
+
+
 def load_node(path: Path | str, node_name: str) -> LdfNode:
-    """The slave ``node_name`` of an LDF. Raises FileErrors with everything that is wrong with the file.
+    """The slave ``node_name`` of an LDF. Raises FileErrors with all that is wrong with the file, and UnknownSlave.
 
     Schedule tables with entries other than unconditional frames and the two diagnostic frames are left out.
     """
@@ -72,9 +80,9 @@ def _fresh(path: Path, text: LdfText, digest: str, node_name: str) -> LdfNode:
     tree = _parse(path)
     if faults := check(tree, text):
         raise FileErrors(faults)
-    slaves = tree["nodes"]["slaves"]
+    slaves = [str(name) for name in tree["nodes"]["slaves"]]
     if node_name not in slaves:
-        raise FileErrors([text.error(f"no slave {node_name!r}; {one_of(slaves)}", "Nodes", "Slaves")])
+        raise UnknownSlave(node_name, slaves)
     return _build(tree, digest, node_name)
 
 

@@ -7,7 +7,7 @@ from collections.abc import Iterator
 from pathlib import Path
 
 from harness.clock import S
-from harness.files.ldf import LdfNode, load_node
+from harness.files.ldf import LdfNode, UnknownSlave, load_node
 from harness.files.load import Loaded, load
 from harness.files.marks import FileError, FileErrors
 from harness.files.profile_check import check
@@ -57,11 +57,13 @@ def load_device(path: Path | str) -> Device:
     """The device of a profile. Raises FileErrors with everything that is wrong with the profile and its LDF."""
     loaded = load(path, Profile)
     errors: list[FileError] = []
-    node = None
+    node, ldf = None, Path(path).parent / loaded.model.ldf
     try:
-        node = load_node(Path(path).parent / loaded.model.ldf, loaded.model.node)
+        node = load_node(ldf, loaded.model.node)
     except FileErrors as found:
-        errors += found.errors
+        errors += found.errors if ldf.exists() else [loaded.error(("ldf",), f"no such file: {ldf}")]
+    except UnknownSlave as unknown:
+        errors.append(loaded.error(("node",), f"{unknown} (in {ldf.name})"))
     errors += check(loaded, node)
     if errors or node is None:
         raise FileErrors(errors)

@@ -260,11 +260,11 @@ def _schedules(loaded: Loaded[Profile], node: LdfNode) -> Faults:
     tables, profile = node.description.schedules, loaded.model
     for role, table in profile.schedules.model_dump().items():
         if table not in tables:
-            message = f"{_unknown('schedule table', table, tables)}; only tables of unconditional frames can be run"
-            yield loaded.error(("schedules", role), message)
+            # A table with node configuration commands in it is not among those that can be run.
+            yield loaded.error(("schedules", role), _unknown("schedule table", table, tables))
             continue
-        names = {name for name, _ in tables[table]}
-        for frame in sorted({profile.command.frame, profile.status.frame} - names):
+        wanted = {profile.command.frame, profile.status.frame} & node.description.frames.keys()
+        for frame in sorted(wanted - {name for name, _ in tables[table]}):
             yield loaded.error(("schedules", role), f"{table} does not send {frame}")
 
 

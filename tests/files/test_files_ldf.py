@@ -18,7 +18,7 @@ from hypothesis import strategies as st
 from lark import Lark
 
 from harness.files import ldf as module
-from harness.files.ldf import load_node
+from harness.files.ldf import UnknownSlave, load_node
 from harness.files.marks import FileErrors
 
 ROOT = Path(__file__).parents[2]
@@ -124,6 +124,11 @@ def test_bad_file_gives_its_lines(tmp_path: Path, case: dict[str, Any]) -> None:
     path.write_text(text)
 
     assert complaints(path) == [f"{at}: {message}" for at, message in zip(places, case["wanted"], strict=True)]
+
+
+def test_slave_that_the_file_does_not_have() -> None:
+    with pytest.raises(UnknownSlave, match=r"no slave 'DemoFun'; want DemoFan; did you mean 'DemoFan'\?"):
+        load_node(FAN, "DemoFun")
 
 
 def test_every_section_that_is_needed_is_named(tmp_path: Path) -> None:
