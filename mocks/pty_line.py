@@ -2,7 +2,8 @@
 
 A pseudo-terminal shows its other side no break state at all, so a master must make its breaks with a slow 0x00: the
 bit rate can be seen (both sides share the terminal's settings), and a 0x00 that is read while it is low is a break.
-Where the reader comes too late to see the low rate, a 0x00 after silence that a sync byte follows is taken for one.
+Where the reader comes too late to see the low rate, a 0x00 that a sync byte follows is taken for one, unless it lies
+inside a frame that the master sends: those have a known length.
 
 Only bytes and bit rate are seen, of a bit rate only what stands at the moment of reading. POSIX only.
 """
@@ -16,7 +17,7 @@ import struct
 import sys
 import termios
 import tty
-from collections.abc import Callable
+from collections.abc import Callable, Mapping
 from pathlib import Path
 
 from mocks.uart import Uart
@@ -30,15 +31,22 @@ _CHUNK = 4096
 class PtyLine:
     """A pseudo-terminal whose bytes go through a Uart; ``device`` is the name of the side to open."""
 
-    def __init__(self, bit_rate: int, uart: Callable[[Callable[[bytes], None]], Uart]) -> None:
-        """``uart`` makes a transceiver that delivers to what it is given. Raises OSError."""
+    def __init__(
+        self, bit_rate: int, lengths: Mapping[int, int], uart: Callable[[Callable[[bytes], None]], Uart]
+    ) -> None:
+        """``lengths`` says how many bytes a master sends after each protected identifier, where it does.
+
+        ``uart`` makes a transceiver that delivers to what it is given. Raises OSError.
+        """
         self._bit_rate = bit_rate
+        self._lengths = lengths
         # The far side stays open here as well: without that the last client's leaving would be an error to read.
         self._near, self._far = os.openpty()
         tty.setraw(self._far)  # before the first byte, which it would echo
         os.set_blocking(self._near, False)
         self.device = os.ttyname(self._far)
-        self._held = False  # a 0x00 that may have been a break
+        self._held = b""  # what may be the beginning of a header
+        self._left = 0  # bytes to come of a frame that the master sends
         self._uart = uart(self._deliver)
 
     def fileno(self) -> int:
@@ -63,20 +71,37 @@ class PtyLine:
 
     def _take(self, chunk: bytes, before: int, after: int) -> None:
         if self._bit_rate not in (before, after):
-            self._held = False
+            self._held, self._left = b"", 0
             self._uart.send(chunk, after)
             return
-        slow = min(before, after) < self._bit_rate
-        if self._held:
-            self._held, chunk = False, b"\0" + chunk
-        if chunk.startswith(b"\0") and self._uart.quiet:
-            if slow or chunk[1:2] == bytes((SYNC,)):
-                self._uart.send_break()
-                chunk = chunk[1:]
-            elif len(chunk) == 1:
-                self._held = True
-                return
-        self._uart.send(chunk, self._bit_rate)
+        if self._uart.quiet:
+            self._left = 0  # whatever was begun has been given up
+        if min(before, after) < self._bit_rate and chunk[:1] == b"\0" and not self._left:
+            self._uart.send_break()
+            chunk = chunk[1:]
+        rest = self._held + chunk
+        while rest and (size := self._next_run(rest)):
+            rest = rest[size:]
+        self._held = rest
+
+    def _next_run(self, content: bytes) -> int:
+        """Send what begins ``content`` and belongs together; its size, 0 where a header is not whole yet."""
+        if self._left:
+            size = min(self._left, len(content))
+            self._left -= size
+            self._uart.send(content[:size], self._bit_rate)
+            return size
+        start = int(content[0] == 0)
+        if content[start : start + 1] not in (b"", bytes((SYNC,))):
+            self._uart.send(content[:1], self._bit_rate)
+            return 1
+        if len(content) < start + 2:
+            return 0
+        if start:
+            self._uart.send_break()
+        self._left = self._lengths.get(content[start + 1], 0)
+        self._uart.send(content[start : start + 2], self._bit_rate)
+        return start + 2
 
     def _rate(self) -> int:
         if not sys.platform.startswith("linux"):

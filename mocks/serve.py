@@ -17,6 +17,8 @@ from mocks.lanes import HOST, Lane, LineTalk, TextTalk
 from mocks.pty_line import PtyLine, make_link, remove_link
 from mocks.uart import Uart
 from mocks.world import World
+from protocol.device import NodeDescription
+from protocol.frame import MASTER_REQUEST, MAX_LENGTH, protected_id
 
 ROLES = ("supply_12v", "source", "load", "injector", "recorder")
 """Instruments in the order of their ports: the LIN line has the first port, these follow."""
@@ -32,7 +34,7 @@ class Server:
     resource names.
     """
 
-    def __init__(self, world: World, bit_rate: int, port_base: int = 0, pty_link: Path | None = None) -> None:
+    def __init__(self, world: World, node: NodeDescription, port_base: int = 0, pty_link: Path | None = None) -> None:
         """Listen on ``port_base`` and the ports after it, on any where 0. Raises OSError and gives all back."""
         self._world = world
         self._pty_link = pty_link
@@ -42,7 +44,7 @@ class Server:
         self._pty: PtyLine | None = None
         self.resources: Mapping[str, str] = {}
         try:
-            self.resources = self._listen(bit_rate, port_base)
+            self.resources = self._listen(node, port_base)
         except BaseException:
             self.close()
             raise
@@ -81,16 +83,16 @@ class Server:
     ) -> None:
         self.close()
 
-    def _listen(self, bit_rate: int, port_base: int) -> dict[str, str]:
+    def _listen(self, node: NodeDescription, port_base: int) -> dict[str, str]:
         def uart(deliver: Callable[[bytes], None]) -> Uart:
-            return Uart(self._world.wire, self._world.clock, bit_rate, deliver)
+            return Uart(self._world.wire, self._world.clock, node.bit_rate, deliver)
 
-        line = self._lane(LineTalk(bit_rate, uart), port_base)
+        line = self._lane(LineTalk(node.bit_rate, uart), port_base)
         resources = {"lin": f"linwire://{HOST}:{line.port}"}
         for offset, role in enumerate(ROLES, start=1):
             lane = self._lane(TextTalk(self._world.scpi(role).handle), port_base and port_base + offset)
             resources[role] = f"TCPIP::{HOST}::{lane.port}::SOCKET"
-        pty = PtyLine(bit_rate, uart)
+        pty = PtyLine(node.bit_rate, _sent_by_master(node), uart)
         self._pty = pty
         self._selector.register(pty, selectors.EVENT_READ, lambda _: pty.ready())
         if self._pty_link is not None:
@@ -111,3 +113,11 @@ class Server:
 
     def _catch_up(self) -> None:
         self._world.advance(time.monotonic_ns() - self._epoch_ns)
+
+
+def _sent_by_master(node: NodeDescription) -> dict[int, int]:
+    """Protected identifier -> bytes that a master sends after it, checksum included."""
+    own = [layout for layout in node.frames.values() if layout.publisher == node.master]
+    return {protected_id(layout.frame_id): layout.length + 1 for layout in own} | {
+        protected_id(MASTER_REQUEST): MAX_LENGTH + 1
+    }

@@ -55,8 +55,11 @@ class Message:
 
     @property
     def bit_rate(self) -> int:
-        """The rate in bit/s of a BIT_RATE message."""
-        return int.from_bytes(self.payload, "little")
+        """The rate in bit/s of a BIT_RATE message. Raises LinkError for 0."""
+        rate = int.from_bytes(self.payload, "little")
+        if not rate:
+            raise LinkError("0 bit/s is no bit rate")
+        return rate
 
     @property
     def text(self) -> str:

@@ -137,6 +137,6 @@ def serve_bench(
     from mocks.serve import Server
     from mocks.world import World
 
-    with Server(World(device, seed), device.node.bit_rate, port_base, pty_link) as server:
+    with Server(World(device, seed), device.node, port_base, pty_link) as server:
         on_ready(server.resources)
         server.run(stopped)

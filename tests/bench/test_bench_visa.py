@@ -1,0 +1,172 @@
+"""The PyVISA link against an instrument of the test's own, which answers from a thread and as late as it is told."""
+
+from __future__ import annotations
+
+import socket
+import threading
+import time
+from collections.abc import Iterator
+from contextlib import suppress
+from typing import Any
+
+import pytest
+
+from harness.bench.instrument import InstrumentError
+from harness.bench.visa import VisaLink
+
+TIMEOUT_MS = 300
+
+
+class Instrument(threading.Thread):
+    """Answers each line out of ``answers``; ``late`` names the line whose answer waits until ``hurry`` is set."""
+
+    def __init__(self) -> None:
+        super().__init__(daemon=True)
+        self.listener = socket.create_server(("127.0.0.1", 0))
+        self.resource = f"TCPIP::127.0.0.1::{self.listener.getsockname()[1]}::SOCKET"
+        self.answers: dict[bytes, bytes | None] = {b"*IDN?": b"maker,model,1,2\n"}
+        self.late = b""
+        self.hurry = threading.Event()
+        self.heard: list[bytes] = []
+        self.connections = 0
+        self.start()
+
+    def run(self) -> None:
+        while True:
+            try:
+                connection, _ = self.listener.accept()
+            except OSError:
+                return
+            self.connections += 1
+            threading.Thread(target=self._serve, args=(connection,), daemon=True).start()
+
+    def _serve(self, connection: socket.socket) -> None:
+        with suppress(OSError), connection, connection.makefile("rb") as lines:
+            connection.setsockopt(socket.IPPROTO_TCP, socket.TCP_NODELAY, 1)
+            for line in lines:
+                self.heard.append(line.strip())
+                answer = self.answers.get(line.strip(), b"")
+                if answer is None:
+                    return
+                if line.strip() == self.late:
+                    self.hurry.wait(30)
+                connection.sendall(answer)
+
+
+@pytest.fixture
+def instrument() -> Iterator[Instrument]:
+    instrument = Instrument()
+    yield instrument
+    instrument.hurry.set()
+    instrument.listener.shutdown(socket.SHUT_RDWR)
+    instrument.listener.close()
+    instrument.join(10)
+
+
+@pytest.fixture
+def link(instrument: Instrument) -> Iterator[VisaLink]:
+    link = VisaLink(instrument.resource, TIMEOUT_MS)
+    yield link
+    link.close()
+
+
+def test_text_goes_and_comes(instrument: Instrument, link: VisaLink) -> None:
+    instrument.answers[b"MEAS:VOLT?"] = b"13.5\n"
+    link.write("OUTP ON")
+    assert link.query("MEAS:VOLT?") == "13.5"
+    assert link.identity == "maker,model,1,2"
+    assert instrument.heard == [b"*IDN?", b"OUTP ON", b"MEAS:VOLT?"]
+
+
+def test_a_block_may_hold_line_feeds_and_be_empty(instrument: Instrument, link: VisaLink) -> None:
+    # IEEE 488.2 §8.7.9: '#', number of digits, length, payload; the message ends with a line feed
+    instrument.answers |= {b"A?": b"#15\n\n\x00\n\n\n", b"B?": b"#10\n", b"C?": b"#3012" + b"0123456789\n\n\n"}
+    assert link.query_block("A?") == b"\n\n\x00\n\n"
+    assert link.query_block("B?") == b""
+    assert link.query_block("C?") == b"0123456789\n\n"
+    assert link.query("*IDN?") == "maker,model,1,2"
+
+
+def test_a_large_block_does_not_take_long(instrument: Instrument, link: VisaLink) -> None:
+    content = b"\0\0\0\n" * 1_000_000
+    instrument.answers[b"TRAC:DATA? CHAN1"] = b"#7%07d" % len(content) + content + b"\n"
+    assert link.query_block("TRAC:DATA? CHAN1") == content
+
+
+@pytest.mark.parametrize("answer", [b"13.5\n", b"#0123\n", b"#12123\n", b"#1x\n"])
+def test_what_is_no_block_is_an_error(instrument: Instrument, link: VisaLink, answer: bytes) -> None:
+    instrument.answers[b"A?"] = answer
+    with pytest.raises(InstrumentError, match=r"'A\?'"):
+        link.query_block("A?")
+    assert link.query("*IDN?") == "maker,model,1,2"
+
+
+def test_a_late_answer_is_never_the_next_ones(instrument: Instrument, link: VisaLink) -> None:
+    instrument.answers |= {b"SLOW?": b"late\n", b"FAST?": b"fast\n"}
+    instrument.late = b"SLOW?"
+    with pytest.raises(InstrumentError, match=r"'SLOW\?'.*see that it is on"):
+        link.query("SLOW?")
+    instrument.hurry.set()
+    assert [link.query("FAST?") for _ in range(3)] == ["fast"] * 3
+    assert instrument.connections == 2
+
+
+def test_an_instrument_that_goes_away_and_comes_back(instrument: Instrument, link: VisaLink) -> None:
+    instrument.answers |= {b"DIE?": None, b"FAST?": b"fast\n"}
+    with pytest.raises(InstrumentError):
+        link.query("DIE?")
+    assert link.query("FAST?") == "fast"
+
+
+def test_a_write_then_a_query_do_not_wait_for_each_other(instrument: Instrument, link: VisaLink) -> None:
+    instrument.answers[b"SYST:ERR?"] = b'0,"No error"\n'
+    begun = time.monotonic()
+    for _ in range(100):
+        link.write("SOUR:VOLT 13.5")
+        link.query("SYST:ERR?")
+    assert time.monotonic() - begun < 3  # 4.4 s where each pair waits 44 ms for a delayed acknowledge
+
+
+def test_answers_that_are_no_text_are_an_error(instrument: Instrument, link: VisaLink) -> None:
+    instrument.answers[b"A?"] = b"\xff\xfe\n"
+    with pytest.raises(InstrumentError, match=r"'A\?'"):
+        link.query("A?")
+
+
+def test_a_closed_link_says_so(link: VisaLink) -> None:
+    link.close()
+    link.close()
+    with pytest.raises(InstrumentError, match="closed"):
+        link.query("*IDN?")
+
+
+# Opening
+
+
+def test_whoever_is_no_instrument_is_refused(instrument: Instrument) -> None:
+    instrument.answers[b"*IDN?"] = b"220 mail\n"
+    with pytest.raises(InstrumentError, match=r"says '220 mail'"):
+        VisaLink(instrument.resource, TIMEOUT_MS)
+
+
+def test_an_instrument_that_somebody_has(served: Any) -> None:
+    resource = served.bench["roles"]["injector"]["resource"]
+    first = VisaLink(resource)
+    with pytest.raises(InstrumentError, match="somebody else has this instrument"):
+        VisaLink(resource)
+    assert first.query("*OPC?") == "1"
+    first.close()
+    for _ in range(5):
+        VisaLink(resource).close()
+
+
+def test_nobody_there(tmp_path: Any) -> None:
+    with socket.create_server(("127.0.0.1", 0)) as listener:
+        port = listener.getsockname()[1]
+    for resource in (
+        f"TCPIP::127.0.0.1::{port}::SOCKET",
+        f"ASRL{tmp_path}/ttyNone::INSTR",
+        "nonsense",
+    ):
+        with pytest.raises(InstrumentError, match=resource.replace("/", ".")):
+            VisaLink(resource, TIMEOUT_MS)
