@@ -169,6 +169,12 @@ def test_error_stays_until_a_frame_that_carries_it_was_sent(bench: Bench) -> Non
     assert bench.header(STATUS) == HEALTHY
 
 
+def test_break_into_the_response_is_an_error(bench: Bench) -> None:
+    bench.carry(BREAK, 0x55, STATUS)
+
+    assert bench.header(STATUS) == ERROR
+
+
 def test_byte_into_the_response_stops_it(bench: Bench) -> None:
     bench.carry(BREAK, 0x55, STATUS)
     bench.heard.clear()
@@ -431,3 +437,46 @@ def test_answer_of_another_node_does_not_count_as_ours(bench: Bench) -> None:
     bench.frame(ANSWER, "0B 02 7E 00 FF FF FF FF 74")
 
     assert bench.header(ANSWER) == VERSION[1]
+
+
+# A power cycle forgets what the link was at
+
+
+def test_error_is_forgotten(bench: Bench) -> None:
+    bench.frame(COMMAND, "FE FF 9E")
+    bench.power_cycle()
+
+    assert bench.header(STATUS) == HEALTHY
+
+
+def test_header_begun_is_forgotten(bench: Bench) -> None:
+    bench.carry(BREAK, 0x55)
+    bench.firmware.power_off()
+    bench.firmware.power_on()
+    bench.wait(0.1)
+    bench.carry(STATUS)
+    bench.heard.clear()
+    bench.wait(0.01)
+
+    assert bench.heard == []
+
+
+def test_request_begun_is_forgotten(bench: Bench) -> None:
+    bench.frame(REQUEST, "0A 10 07 22 F1 89 01 01 3F")
+    bench.firmware.power_off()
+    bench.firmware.power_on()
+    bench.wait(0.1)
+    bench.frame(REQUEST, "0A 21 04 05 FF FF FF FF CB")
+
+    assert bench.poll(20) == ""
+
+
+def test_answer_prepared_or_begun_is_forgotten(bench: Bench) -> None:
+    bench.send("22 F1 89")
+    bench.power_cycle()
+    assert bench.poll(10) == ""
+
+    bench.send("22 F1 89")
+    assert bench.poll() == VERSION[0]
+    bench.power_cycle()
+    assert bench.poll(10) == ""
