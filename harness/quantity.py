@@ -73,15 +73,17 @@ def parse(text: str, base: str | None = None) -> Quantity:
     """
     match = _QUANTITY.fullmatch(text)
     if not match:
-        raise ValueError(f"{text!r}: want a number and a unit, one of {_units(base)}")
+        raise ValueError(f"{text!r}: want a number and {_units(base)}")
     quantity = Quantity(Fraction(match[1]), match[2])
     if base not in (None, quantity.base):
-        raise ValueError(f"{text!r}: want a unit out of {_units(base)}")
+        raise ValueError(f"{text!r}: want {_units(base)}")
     return quantity
 
 
 def _units(base: str | None) -> str:
-    return ", ".join(unit or "no unit" for unit, (of, _) in UNITS.items() if base in (None, of))
+    if base is None:
+        return "a unit, as in '10 A' or '2.5 ms'"
+    return f"a unit out of {', '.join(unit or 'no unit' for unit, (of, _) in UNITS.items() if of == base)}"
 
 
 def show(value: float, base: str) -> str:
@@ -106,7 +108,7 @@ class Dimension:
         if isinstance(value, Quantity):
             return value
         if not isinstance(value, str):
-            raise ValueError(f"want a number and a unit, one of {_units(self.base)}")
+            raise ValueError(f"want a number and {_units(self.base)}")
         return parse(value, self.base)
 
     def __get_pydantic_core_schema__(self, source: object, handler: GetCoreSchemaHandler) -> CoreSchema:

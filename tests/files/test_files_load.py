@@ -119,7 +119,7 @@ BAD: dict[str, tuple[str, list[str]]] = {
     "strict lower limit": (HEAD + "narrow: 1\n", ["3:9: want more than 1; found '1'"]),
     "no unit": (HEAD + "current: 10\n", ["3:10: '10': want a unit out of A, mA, uA, kA"]),
     "other unit": (HEAD + "current: 10 V\n", ["3:10: '10 V': want a unit out of A, mA, uA, kA"]),
-    "map for a quantity": (HEAD + "current: {a: 1}\n", ["3:10: want a number and a unit, one of A, mA, uA, kA"]),
+    "map for a quantity": (HEAD + "current: {a: 1}\n", ["3:10: want a number and a unit out of A, mA, uA, kA"]),
     "choice": (HEAD + "inner: {mode: hot}\n", ["3:15: want one of cold, warm; found 'hot'"]),
     "choice, close": (
         HEAD + "inner: {mode: warn}\n",

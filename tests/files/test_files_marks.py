@@ -6,7 +6,7 @@ import json
 from pathlib import Path
 
 import pytest
-from hypothesis import given
+from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from harness.files.marks import SIZE_LIMIT, FileError, FileErrors, Mark, compose
@@ -138,6 +138,7 @@ VALUES = st.recursive(
 )
 
 
+@settings(max_examples=50)
 @given(VALUES)
 def test_what_json_writes_is_read_back(tmp_path_factory: pytest.TempPathFactory, value: object) -> None:
     path = tmp_path_factory.mktemp("json") / "file.yaml"
@@ -146,6 +147,7 @@ def test_what_json_writes_is_read_back(tmp_path_factory: pytest.TempPathFactory,
     assert compose(path).data() == value
 
 
+@settings(max_examples=50)
 @given(st.binary(max_size=200))
 def test_any_bytes_are_read_or_refused_in_words(tmp_path_factory: pytest.TempPathFactory, content: bytes) -> None:
     path = tmp_path_factory.mktemp("bytes") / "file.yaml"

@@ -127,5 +127,5 @@ def test_shipped_files() -> None:
     assert shipped_device("heater") == HEATER
     assert device_files(HEATER) == (HEATER, HEATER.with_suffix(".ldf"))
     assert (shipped_plans() / "low_voltage").is_dir()
-    with pytest.raises(KeyError, match="no device 'pump'; there are .*heater"):
+    with pytest.raises(KeyError, match=r"no device 'pump'; there are .*heater"):
         shipped_device("pump")
