@@ -42,7 +42,7 @@ def never_later(sooner: TripModel, now: Segments, level: float, later: TripModel
     if last is not None:
         assert first is not None
         assert first <= last * (1 + 1e-12)
-    assert sooner.level_after(now, level) >= later.level_after(then, lower) * (1 - 1e-12)
+    assert sooner.level_after(now, level) >= later.level_after(then, lower) * (1 - 1e-12) - 1e-15
 
 
 @given(models, currents, levels, growths, st.floats(0.0, 20.0))
@@ -91,7 +91,7 @@ def test_nominal_lies_between_first_and_last(current: Segments, level: float) ->
     for sooner, later in ((first, nominal), (nominal, last)):
         early, late = sooner.operate_time(current, level), later.operate_time(current, level)
         assert late is None or (early is not None and early <= late)
-        assert sooner.level_after(current, level) >= later.level_after(current, level) * (1 - 1e-12)
+        assert sooner.level_after(current, level) >= later.level_after(current, level) * (1 - 1e-12) - 1e-15
 
 
 def test_latency_is_added_and_nominal_takes_its_middle() -> None:

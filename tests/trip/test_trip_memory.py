@@ -98,8 +98,13 @@ def test_a_negative_current_heats_as_a_positive_one() -> None:
     assert operate_time(-2.0, 1.0, TAU, TAU, 0.0) == operate_time(2.0, 1.0, TAU, TAU, 0.0)
 
 
+def rounded(least: float, most: float) -> st.SearchStrategy[float]:
+    """Numbers of a bench: none so small that its square is lost, on which the solver's own error estimate fails."""
+    return st.floats(least, most).map(lambda value: round(value, 6))
+
+
 # Multiples of pickup on both sides of it, and none so near that the crossing is a matter of the last digit.
-multiples = st.one_of(st.floats(0.0, 0.98), st.floats(1.02, 12.0))
+multiples = st.one_of(rounded(0.0, 0.98), rounded(1.02, 12.0))
 taus = st.floats(2.0, 1200.0)
 
 
@@ -110,7 +115,7 @@ def records(draw: st.DrawFn) -> tuple[Segments, float, float, float, float]:
     count = draw(st.integers(1, 6))
     currents = [draw(multiples) * pickup for _ in range(count)]
     durations = [draw(st.floats(0.001, 1.5)) * tau for _ in range(count)]
-    return Segments(np.array(durations), np.array(currents)), pickup, tau, tau_cool, draw(st.floats(0.0, 0.95))
+    return Segments(np.array(durations), np.array(currents)), pickup, tau, tau_cool, draw(rounded(0.0, 0.95))
 
 
 def solved(record: Segments, pickup: float, tau: float, tau_cool: float, level: float) -> tuple[float | None, float]:

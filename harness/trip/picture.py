@@ -1,0 +1,191 @@
+"""The time-current characteristic as a log-log picture: SVG, PNG or PDF, the same bytes each time.
+
+What matters is told by line style, hatching and words; colour (blue and grey) only repeats it.
+"""
+
+from __future__ import annotations
+
+import io
+import re
+import textwrap
+from collections.abc import Callable
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+from numpy.typing import ArrayLike
+
+from harness.quantity import show
+from harness.trip.characteristic import Characteristic, CurvePoints
+from harness.trip.corner import PickupZone
+from harness.trip.trace import FloatArray
+
+if TYPE_CHECKING:
+    from matplotlib.axes import Axes
+    from matplotlib.figure import Figure
+
+FORMATS = ("svg", "png", "pdf")
+"""What draw() can make, by the name that is also the file's suffix."""
+
+_METADATA: dict[str, dict[str, Any]] = {
+    # No date and no program version: the same input gives the same bytes.
+    "svg": {"Date": None, "Creator": "breakerbench"},
+    "png": {"Software": "breakerbench"},
+    "pdf": {"CreationDate": None, "ModDate": None, "Creator": "breakerbench", "Producer": "breakerbench"},
+}
+_STYLE: Any = {
+    "svg.hashsalt": "breakerbench",
+    "svg.fonttype": "none",  # text stays text, so that it can be searched and read aloud
+    "pdf.fonttype": 42,
+    "font.family": "sans-serif",
+    "font.sans-serif": ["DejaVu Sans"],
+    "font.size": 9,
+    "hatch.linewidth": 0.8,
+    "text.parse_math": False,  # a $ in a title is a $
+}
+_INK, _BLUE, _PALE, _GREY = "#1a1a1a", "#0b4f8a", "#a9cdea", "#6b6b6b"
+
+
+def draw(characteristic: Characteristic, lowest: float, highest: float, kind: str) -> bytes:
+    """The picture of ``characteristic`` from ``lowest`` to ``highest`` A as a file of ``kind``, one of FORMATS."""
+    import matplotlib as mpl
+    from matplotlib.figure import Figure
+
+    with mpl.rc_context(_STYLE):
+        figure = Figure(figsize=(8.0, 6.0), dpi=150, layout="constrained")
+        _plot(figure, characteristic, lowest, highest)
+        file = io.BytesIO()
+        title = f"Time-current characteristic: {_printable(characteristic.device.title)}"
+        figure.savefig(file, format=kind, metadata={"Title": title, **_METADATA[kind]})
+    return file.getvalue()
+
+
+def conditions(characteristic: Characteristic) -> tuple[str, str, str]:
+    """What the characteristic was computed from, in words: set-points, start, declared accuracies."""
+    points = characteristic.device.set_points
+    low, high = characteristic.start
+    a = characteristic.device.accuracy
+    return (
+        ", ".join(f"{name} {show(characteristic.set_points[name], points[name].field.unit)}" for name in points),
+        "cold" if high == 0 else f"thermal level {low:.4g}" + (f" to {high:.4g}" if high > low else ""),
+        f"current ±{100 * a.current_gain:.3g} % ±{show(a.current_offset, 'A')}, timer ±{100 * a.timer:.3g} %, "
+        f"latency {show(a.latency[0], 's')} to {show(a.latency[1], 's')}",
+    )
+
+
+def _plot(figure: Figure, characteristic: Characteristic, lowest: float, highest: float) -> None:
+    axes = figure.add_subplot()
+    grid = _grid(list(characteristic.zones.values()), lowest, highest)
+    points = characteristic.at(grid)
+    bottom, top = _time_range(points)
+    _scales(axes, (lowest, highest), (bottom, top))
+    _curves(axes, points, characteristic.pickup_zone, top)
+    _regions(axes, points, bottom, top)
+    _multiples(axes, characteristic.pickup_zone.pickup)
+    set_points, start, accuracies = conditions(characteristic)
+    figure.suptitle(_wrapped(characteristic.device.title, 70), fontsize=11, fontweight="bold")
+    note = f"Computed from set-points and declared accuracies, no measurement: {accuracies}"
+    axes.set_title(f"{_wrapped(f'{set_points}; start {start}', 115)}\n{_wrapped(note, 115)}", fontsize=8, pad=8)
+    figure.legend(loc="outside lower center", ncols=3, edgecolor=_GREY, fontsize=8)
+
+
+def _curves(axes: Axes, points: CurvePoints, zone: PickupZone, top: float) -> None:
+    x, ceiling = points.currents, top * 10
+    early, nominal, late = (np.minimum(row, ceiling) for row in (points.early, points.nominal, points.late))
+    inside, above = (x >= zone.low) & (x <= zone.high), x > zone.high
+    axes.fill_between(x[above], early[above], late[above], color=_PALE, lw=0, label="tolerance band", gid="band")
+    for gid, row, shown, line, color, width in (
+        ("earliest", early, early < ceiling, "--", _BLUE, 0.9),
+        ("nominal", nominal, points.nominal < np.inf, "-", _INK, 1.2),
+        ("latest", late, above, "-.", _BLUE, 0.9),
+    ):
+        axes.plot(x[shown], row[shown], line, color=color, lw=width, label=gid, gid=gid)
+    axes.fill_between(
+        x[inside],
+        early[inside],
+        ceiling,
+        facecolor="none",
+        edgecolor=_GREY,
+        hatch="////",
+        lw=0.6,
+        label=f"{show(zone.low, 'A')} to {show(zone.high, 'A')}: may or may not operate",
+        gid="pickup-zone",
+    )
+
+
+def _regions(axes: Axes, points: CurvePoints, bottom: float, top: float) -> None:
+    """Say on both sides of the band what it means, halfway along it."""
+    certain = np.flatnonzero(points.late < top)
+    if not certain.size:
+        if np.isinf(points.early).all():
+            axes.text(0.5, 0.5, "must not operate", ha="center", style="italic", color=_GREY, transform=axes.transAxes)
+        return
+    left, right = points.currents[certain[0]], points.currents[-1]
+    middle = min(int(np.searchsorted(points.currents, np.sqrt(left * right))), len(points.currents) - 1)
+    early, late, current = points.early[middle], points.late[middle], float(points.currents[middle])
+    words = {"must have operated": late * (top / late) ** 0.3, "must not operate": early * (bottom / early) ** 0.4}
+    for text, time in words.items():
+        axes.text(current, float(time), text, ha="center", va="center", style="italic", color=_GREY)
+
+
+def _grid(zones: list[PickupZone], lowest: float, highest: float) -> FloatArray:
+    """Currents to compute: even on the log axis, and closing in on every asymptote from its right."""
+    near = 1 + np.geomspace(1e-12, 0.3, 120)
+    edges = [edge * near for zone in zones for edge in (zone.low, zone.pickup, zone.high)]
+    every = np.concatenate([np.geomspace(lowest, highest, 400), *edges, [zone.high for zone in zones]])
+    return np.unique(every[(every >= lowest) & (every <= highest)])
+
+
+def _time_range(points: CurvePoints) -> tuple[float, float]:
+    """Whole decades: from below the earliest operation to above what the band reaches 3 % past its asymptote."""
+    known = points.early[(points.early > 0) & (points.early < np.inf)]
+    if not known.size:
+        return 1.0, 1000.0
+    late = points.late[points.late < np.inf]
+    start = points.currents[points.late < np.inf][:1]
+    tall = points.late[points.currents >= 1.03 * start[0]] if late.size else known
+    most = float(tall.max()) if tall.size else float(late.min())
+    bottom, top = np.floor(np.log10(known.min() / 1.2)), np.ceil(np.log10(most))
+    return float(10.0**bottom), float(10.0 ** max(top, bottom + 2))
+
+
+def _scales(axes: Axes, currents: tuple[float, float], times: tuple[float, float]) -> None:
+    from matplotlib.ticker import FuncFormatter, LogLocator, NullFormatter
+
+    axes.set(xscale="log", yscale="log", xlim=currents, ylim=times, xlabel="Current / A", ylabel="Operate time / s")
+    plain = FuncFormatter(lambda value, _: f"{value:,.10g}")
+    axes.yaxis.set_major_locator(LogLocator(10, subs=(1.0,), numticks=20))
+    axes.yaxis.set_minor_locator(LogLocator(10, subs=range(2, 10), numticks=200))
+    axes.xaxis.set_major_locator(LogLocator(10, subs=(1.0, 1.5, 2.0, 2.5, 3.0, 4.0, 5.0, 6.0, 8.0), numticks=50))
+    axes.yaxis.set_major_formatter(plain)
+    axes.xaxis.set_major_formatter(plain)
+    axes.yaxis.set_minor_formatter(NullFormatter())
+    axes.xaxis.set_minor_formatter(NullFormatter())
+    axes.grid(True, which="major", color="#d0d0d0", lw=0.6)
+    axes.grid(True, which="minor", color="#ebebeb", lw=0.4)
+    axes.set_axisbelow(True)
+
+
+def _multiples(axes: Axes, pickup: float) -> None:
+    from matplotlib.ticker import FuncFormatter, LogLocator, NullFormatter
+
+    top = axes.secondary_xaxis("top", functions=(_times(1 / pickup), _times(pickup)))
+    top.set_xlabel(f"Multiple of the pickup current {show(pickup, 'A')}")
+    top.xaxis.set_major_locator(LogLocator(10, subs=(1.0, 1.5, 2.0, 3.0, 5.0, 7.0), numticks=50))
+    top.xaxis.set_major_formatter(FuncFormatter(lambda value, _: f"{value:,.10g}"))
+    top.xaxis.set_minor_formatter(NullFormatter())
+
+
+def _times(factor: float) -> Callable[[ArrayLike], ArrayLike]:
+    return lambda values: np.asarray(values) * factor
+
+
+def _printable(text: str) -> str:
+    return "".join(c if c.isprintable() else "?" for c in text)
+
+
+def _wrapped(text: str, width: int) -> str:
+    """Lines of at most ``width`` characters, broken after commas and semicolons only where there are any."""
+    text = _printable(text)
+    if "," in text:
+        text = re.sub(r"(?<![,;:]) ", "\N{NO-BREAK SPACE}", text)
+    return textwrap.fill(text, width, break_on_hyphens=False)
