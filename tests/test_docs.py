@@ -1,0 +1,74 @@
+"""The documents are true: commands, folders and the state tables."""
+
+from __future__ import annotations
+
+from enum import Enum
+from pathlib import Path
+
+import pytest
+from click.testing import CliRunner
+
+from harness.bench.making_safe import ACTIONS
+from harness.cli import _COMMANDS, main
+from mocks.firmware import states
+from protocol import exchange, transport
+
+ROOT = Path(__file__).parent.parent
+
+
+def state_table(title: str, rows: dict[tuple[Enum, Enum], Enum]) -> str:
+    """A Markdown table: states down, events across."""
+    states_, events = list(dict.fromkeys(s for s, _ in rows)), list(dict.fromkeys(e for _, e in rows))
+    lines = [f"**{title}**", "", f"| | {' | '.join(event.value for event in events)} |", "|---" * (len(events) + 1) + "|"]
+    for state in states_:
+        cells = [rows[state, event].value if (state, event) in rows else "-" for event in events]
+        lines.append(f"| {state.value} | {' | '.join(cells)} |")
+    return "\n".join(lines)
+
+
+def flat(table: dict[Enum, dict[Enum, Enum]]) -> dict[tuple[Enum, Enum], Enum]:
+    return {(state, event): then for state, row in table.items() for event, then in row.items()}
+
+
+def tables() -> str:
+    safe = "\n".join(f"{number}. {name}" for number, (name, _) in enumerate(ACTIONS, 1))
+    return "\n\n".join(
+        [
+            state_table("Reassembly of a message (`protocol/transport.py`)", dict(transport.ACTIONS)),
+            state_table("A diagnostic exchange (`protocol/exchange.py`)", flat(exchange.TRANSITIONS)),  # type: ignore[arg-type]
+            state_table("The mock's switch (`mocks/firmware/states.py`)", flat(states.NEXT)),  # type: ignore[arg-type]
+            f"**Making safe (`harness/bench/making_safe.py`)**, each tried whatever came of the one before:\n\n{safe}",
+        ]
+    )
+
+
+def test_the_state_tables_in_developers_are_those_of_the_code() -> None:
+    text = (ROOT / "DEVELOPERS.md").read_text()
+    found = text.partition("<!-- tables -->\n")[2].partition("\n<!-- /tables -->")[0]
+
+    assert found == tables()
+
+
+@pytest.mark.parametrize("command", list(_COMMANDS))
+def test_every_command_is_documented_and_has_help(command: str) -> None:
+    shown = CliRunner().invoke(main, [command, "--help"])
+
+    assert shown.exit_code == 0
+    assert shown.output.startswith(f"Usage: main {command}")
+    assert f"breakerbench {command}" in (ROOT / "README.md").read_text() or command in ("demo",)
+
+
+def test_help_lists_every_command() -> None:
+    shown = CliRunner().invoke(main, ["--help"]).output
+
+    assert all(f"  {command} " in shown for command in _COMMANDS)
+
+
+def test_an_unknown_command_is_a_usage_error() -> None:
+    assert CliRunner().invoke(main, ["nonsense"]).exit_code == 2
+
+
+if __name__ == "__main__":
+    path = ROOT / "DEVELOPERS.md"
+    head, _, rest = path.read_text().partition("<!-- tables -->\n")
+    path.write_text(f"{head}<!-- tables -->\n{tables()}\n<!-- /tables -->{rest.partition('<!-- /tables -->')[2]}")
