@@ -14,8 +14,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from harness.trip.trace import FloatArray, Segments, segments_of
-from harness.trip.trace import Trace as Trace
+from harness.trip.trace import FloatArray, Segments, Trace, segments_of
 
 
 def advance(level: float, current: float, seconds: float, pickup: float, tau: float, tau_cool: float) -> float:

@@ -305,6 +305,7 @@ def test_cooling_counts_the_timer_and_the_offset() -> None:
     assert high == pytest.approx(floor + (1 - floor) * math.exp(-0.99))
 
 
+@settings(deadline=None)
 @given(st.floats(0.05, 2.0), st.floats(0.01, 0.99))
 def test_after_the_time_to_cool_every_breaker_is_cool(level: float, target: float) -> None:
     wait = time_to_cool(OVERLOAD, AT, ACCURACY, level, target)

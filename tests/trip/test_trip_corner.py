@@ -45,6 +45,7 @@ def never_later(sooner: TripModel, now: Segments, level: float, later: TripModel
     assert sooner.level_after(now, level) >= later.level_after(then, lower) * (1 - 1e-12) - 1e-15
 
 
+@settings(deadline=None)
 @given(models, currents, levels, growths, st.floats(0.0, 20.0))
 def test_more_current_is_never_later(
     model: TripModel, current: Segments, level: float, gain: float, offset: float
@@ -54,11 +55,13 @@ def test_more_current_is_never_later(
     never_later(model, more, level, model, current, level)
 
 
+@settings(deadline=None)
 @given(models, currents, levels, levels)
 def test_a_higher_start_is_never_later(model: TripModel, current: Segments, one: float, other: float) -> None:
     never_later(model, current, max(one, other), model, current, min(one, other))
 
 
+@settings(deadline=None)
 @given(models, currents, levels, growths)
 def test_a_faster_way_to_the_trip_is_never_later(
     model: TripModel, current: Segments, level: float, rate: float
@@ -66,6 +69,7 @@ def test_a_faster_way_to_the_trip_is_never_later(
     never_later(model.paced(rate, 1.0), current, level, model, current, level)
 
 
+@settings(deadline=None)
 @given(models, currents, levels, growths)
 def test_a_slower_way_back_is_never_later(model: TripModel, current: Segments, level: float, rate: float) -> None:
     never_later(model.paced(1.0, 1 / rate), current, level, model, current, level)
@@ -83,7 +87,7 @@ def test_why_the_corners_take_the_two_ways_apart() -> None:
     assert wandering.level_after(pulses.first(120.0), 0.0) > fast.level_after(pulses.first(120.0), 0.0)
 
 
-@settings(max_examples=50)
+@settings(max_examples=50, deadline=None)
 @given(currents, levels)
 def test_nominal_lies_between_first_and_last(current: Segments, level: float) -> None:
     first, nominal, last = corners(OVERLOAD, AT, ACCURACY)

@@ -167,6 +167,7 @@ def test_splitting_a_segment_changes_nothing(case: tuple[Segments, float, float,
         assert pieces == pytest.approx(whole, rel=1e-9)
 
 
+@settings(deadline=None)
 @given(records())
 def test_a_record_agrees_with_stepping_through_it(case: tuple[Segments, float, float, float, float]) -> None:
     record, *parameters, level0 = case
@@ -177,6 +178,7 @@ def test_a_record_agrees_with_stepping_through_it(case: tuple[Segments, float, f
     assert level_of(record, *parameters, level0) == pytest.approx(level, rel=1e-12)
 
 
+@settings(deadline=None)
 @given(st.floats(1.02, 12.0), taus, st.floats(0.0, 0.95))
 def test_the_level_is_1_at_the_operate_time(multiple: float, tau: float, level: float) -> None:
     due = operate_time(multiple, 1.0, tau, tau, level)

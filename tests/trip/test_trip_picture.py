@@ -26,8 +26,12 @@ def characteristic(title: str = "25 A heater branch") -> Characteristic:
 
 
 @cache
+def file(kind: str) -> bytes:
+    return draw(characteristic(), 10.0, 200.0, kind)
+
+
 def picture() -> ElementTree.Element:
-    return ElementTree.fromstring(draw(characteristic(), 10.0, 200.0, "svg"))
+    return ElementTree.fromstring(file("svg"))
 
 
 def words(svg: ElementTree.Element) -> str:
@@ -113,7 +117,7 @@ def test_a_title_is_shown_as_it_is_written() -> None:
 
 
 def digests() -> list[str]:
-    return [hashlib.sha256(draw(characteristic(), 10.0, 200.0, kind)).hexdigest() for kind in FORMATS]
+    return [hashlib.sha256(file(kind)).hexdigest() for kind in FORMATS]
 
 
 def test_the_same_input_gives_the_same_bytes_in_another_process() -> None:
@@ -131,7 +135,7 @@ def test_the_same_input_gives_the_same_bytes_in_another_process() -> None:
 
 @pytest.mark.parametrize(("kind", "magic"), [("svg", b"<?xml"), ("png", b"\x89PNG\r\n"), ("pdf", b"%PDF-")])
 def test_formats(kind: str, magic: bytes) -> None:
-    assert draw(characteristic(), 10.0, 200.0, kind).startswith(magic)
+    assert file(kind).startswith(magic)
 
 
 def test_a_range_without_any_operation_says_so() -> None:
