@@ -166,7 +166,7 @@ class SerialPort:
     def _lost(self, error: Exception) -> PortError:
         self.close()
         return PortError(
-            f"{self._name}: lost while in use ({error}): see to the adapter or the serving process, run again"
+            f"{self._name}: lost while in use ({_text(error)}): see to the adapter or the serving process, run again"
         )
 
 
@@ -221,7 +221,7 @@ def _open(name: str, bit_rate: int) -> serial.Serial:
     except (OSError, ValueError) as error:
         code = error.errno if isinstance(error, OSError) else None
         advice = _ADVICE.get(code, "the port cannot be used")
-        raise PortError(f"{name}: {advice} ({error})") from error
+        raise PortError(f"{name}: {advice} ({_text(error)})") from error
 
 
 def _low_latency(port: serial.Serial) -> bool:
@@ -231,3 +231,7 @@ def _low_latency(port: serial.Serial) -> bool:
     except (AttributeError, NotImplementedError, OSError, ValueError):
         return False
     return True
+
+
+def _text(error: Exception) -> str:
+    return getattr(error, "strerror", None) or str(error)

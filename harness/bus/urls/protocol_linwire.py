@@ -52,7 +52,7 @@ class Serial(SerialBase):
             self._socket = socket.create_connection((host, port), _CONNECT_S)
             self._socket.setsockopt(socket.IPPROTO_TCP, socket.TCP_NODELAY, 1)
         except OSError as error:
-            raise SerialException(error.errno, f"could not open port {self._port}: {error}") from error
+            raise SerialException(error.errno, f"could not connect: {error.strerror or error}") from error
         try:
             self._greet(self._socket)
             self._socket.settimeout(self._write_timeout)
@@ -78,15 +78,15 @@ class Serial(SerialBase):
             while not messages:
                 chunk = connection.recv(_CHUNK)
                 if not chunk:
-                    raise SerialException(errno.EPROTO, f"{self._port}: closed without a hello")
+                    raise SerialException(errno.EPROTO, "closed without a hello")
                 messages = self._unpacker.feed(chunk)
         except (TimeoutError, LinkError) as error:
-            raise SerialException(errno.EPROTO, f"{self._port}: no hello of a served LIN line: {error}") from error
+            raise SerialException(errno.EPROTO, f"no hello of a served LIN line: {error}") from error
         first, *rest = messages
         if first.kind is Kind.REFUSED:
-            raise SerialException(errno.EBUSY, f"{self._port}: {first.text}")
+            raise SerialException(errno.EBUSY, first.text)
         if first != wirelink.HELLO:
-            raise SerialException(errno.EPROTO, f"{self._port}: serves another version of the link")
+            raise SerialException(errno.EPROTO, "it serves another version of the link")
         self._take(rest)
 
     # What SerialBase's setters call
@@ -154,7 +154,7 @@ class Serial(SerialBase):
         except SerialException:
             raise
         except OSError as error:
-            raise SerialException(error.errno, f"{self._port}: the served line is gone: {error}") from error
+            raise SerialException(error.errno, f"the served line is gone: {error.strerror or error}") from error
 
     def _pump(self, wait_s: float | None) -> bool:
         """Take in what comes within ``wait_s`` (None: for ever); False where nothing did."""
@@ -164,13 +164,13 @@ class Serial(SerialBase):
         try:
             chunk = connection.recv(_CHUNK)
         except OSError as error:
-            raise SerialException(error.errno, f"{self._port}: the served line is gone: {error}") from error
+            raise SerialException(error.errno, f"the served line is gone: {error.strerror or error}") from error
         if not chunk:
-            raise SerialException(errno.EPIPE, f"{self._port}: the server closed the line")
+            raise SerialException(errno.EPIPE, "the server closed the line")
         try:
             self._take(self._unpacker.feed(chunk))
         except LinkError as error:
-            raise SerialException(errno.EPROTO, f"{self._port}: {error}") from error
+            raise SerialException(errno.EPROTO, str(error)) from error
         return True
 
     def _take(self, messages: list[Message]) -> None:
