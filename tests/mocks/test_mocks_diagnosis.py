@@ -270,6 +270,16 @@ def test_pending_comes_again_after_p2_star(extended: Bench) -> None:
     assert extended.answer() == "71 01 02 03 00"
 
 
+def test_work_ends_with_the_supply(extended: Bench) -> None:
+    extended.send("31 01 02 03")
+    extended.firmware.power_off()
+    extended.firmware.power_on()
+    extended.wait(0.1)
+    extended.send("3E 00")
+
+    assert extended.answer(3) == "7E 00"
+
+
 def test_processing_time(bench: Bench) -> None:
     """1 to 8 ms, and not always the same."""
     server, waited = bench.node.diagnosis, set()
@@ -357,6 +367,19 @@ def test_reset_whose_answer_is_not_fetched_does_not_happen(bench: Bench) -> None
 
     assert bench.firmware.gate is True
     assert bench.ask("3E 00") == "7E 00"
+    assert bench.firmware.gate is True
+
+
+def test_reset_whose_answer_was_disturbed_does_not_happen(bench: Bench) -> None:
+    bench.close()
+    bench.send("11 01")
+    bench.wait(0.02)
+    bench.carry(0x100, 0x55, 0x7D)
+    bench.carry(0x00)
+    bench.wait(0.01)
+
+    assert bench.ask("3E 00") == "7E 00"
+    bench.wait(0.1)
     assert bench.firmware.gate is True
 
 
@@ -529,6 +552,25 @@ def test_recording_comes_back_with_the_default_session(extended: Bench, end: str
     extended.trip()
 
     assert status_of(extended) == 0x2F
+
+
+def test_recording_comes_back_before_a_trip_after_s3(extended: Bench) -> None:
+    """60 A trips after 60 s * ln(4.76 / 3.76) = 14.1 s; S3 is 5 s."""
+    extended.ask("85 02")
+    extended.close()
+    extended.run(60, 15)
+
+    assert status_of(extended) == 0x2F
+
+
+def test_recording_comes_back_before_an_acknowledgement_after_s3(extended: Bench) -> None:
+    extended.trip()
+    extended.ask("10 03")
+    extended.ask("85 02")
+    extended.wait(5.1)
+    extended.open()
+
+    assert status_of(extended) == 0x2E
 
 
 def test_recording_stays_off_in_a_session_kept(extended: Bench) -> None:
