@@ -94,7 +94,7 @@ def _held(device: Device, name: str, value: Quantity) -> bool:
 
 def _write(step: WriteSetPoints, spot: _Spot) -> Faults:
     if step.refused is not None:
-        yield from _known("answer", [step.refused], NegativeResponseCode.__members__, spot, ("refused",))
+        yield from _known("answer", [step.refused], NegativeResponseCode.__members__, spot, ("refused",), key=False)
     for name, value in step.values.items():
         faults = list(_set_point(name, value, spot))
         yield from faults
@@ -187,7 +187,7 @@ def _reach(step: Stimulus, spot: _Spot, bench: BenchSpec) -> Faults:
         if step.current > stimulus.current:
             yield spot.error(f"beyond the {'load' if primary else 'injector'}'s {show(stimulus.current, 'A')}", key)
         if step.slew is not None and step.slew.si > stimulus.slew:
-            yield spot.error(f"faster than bench {bench.name} can, {show(stimulus.slew, 'A/s')}", "slew")
+            yield spot.error(f"faster than bench {bench.name} can, {stimulus.slew / 1e6:.4g} A/us", "slew")
     if primary and bench.source is not None and step.voltage is not None:
         if step.current > bench.source.current:
             yield spot.error(f"beyond the source's {show(bench.source.current, 'A')}", key)
@@ -261,7 +261,7 @@ def _no_trip(step: ExpectNoTrip, spot: _Spot) -> Faults:
         elif step.current > 0 and step.duration.exact > 0:
             start, accuracy = (0.0, level), spot.device.accuracy
             if not must_not_operate(function, spot.course.values, accuracy, step.current, step.duration.si, start):
-                message = f"{name} may operate within {step.duration} from a level of up to {level:.0%}"
+                message = f"{name} may operate within {step.duration} from a level of up to {_percent(level)}"
                 yield spot.error(f"{message}, so nothing can be told", key)
 
 
@@ -270,7 +270,7 @@ def _may_be(function: str, spot: _Spot) -> str:
     return (
         f"the thermal level of {function} is not known here"
         if level == UNKNOWN
-        else f"the thermal level of {function} may be {level:.0%}"
+        else f"the thermal level of {function} may be {_percent(level)}"
     )
 
 
@@ -362,6 +362,10 @@ def _known(
 
 def _si(value: Fraction, field: Field) -> str:
     return f"{float(value * 100):.6g} %" if field.unit == "1" else f"{float(value):.9g} {field.unit}"
+
+
+def _percent(level: float) -> str:
+    return f"{100 * level:.0f} %"
 
 
 def _unit(base: str) -> str:
