@@ -30,6 +30,8 @@ UNITS: dict[str, tuple[str, Fraction]] = {
         "A2s": {"A2s": "1"},
         "degC": {"degC": "1"},
         "K": {"K": "1"},
+        "K/s": {"K/s": "1"},
+        "K/W": {"K/W": "1"},
         "1": {"": "1", "%": "0.01"},
     }.items()
     for unit, factor in row.items()
@@ -130,4 +132,6 @@ Resistance = Annotated[Quantity, Dimension("ohm")]
 SlewRate = Annotated[Quantity, Dimension("A/s")]
 Ratio = Annotated[Quantity, Dimension("1")]
 Temperature = Annotated[Quantity, Dimension("degC")]
+Kelvin = Annotated[Quantity, Dimension("K")]
+ThermalResistance = Annotated[Quantity, Dimension("K/W")]
 """Field types of the file models, one a dimension. Values are Quantity."""

@@ -12,10 +12,11 @@ from dataclasses import dataclass
 from fractions import Fraction
 from typing import Literal
 
-from protocol.protection import ProtectionFunction
+from protocol.protection import ProtectionFunction, Quantity
 from protocol.signals import FrameLayout
 
 IntegerType = Literal["u8", "u16", "u24", "u32", "s8", "s16", "s32"]
+ByteOrder = Literal["big", "little"]
 
 
 @dataclass(frozen=True)
@@ -30,6 +31,7 @@ class Field:
     scale: Fraction
     offset: Fraction
     unit: str
+    byte_order: ByteOrder = "big"
 
     @property
     def size(self) -> int:
@@ -53,7 +55,11 @@ class Field:
 
 @dataclass(frozen=True)
 class SetPoint:
-    """A value that the bus may write: data identifier, coding, limits (both included), default."""
+    """A value that the bus may write: data identifier, coding, limits (both included), default.
+
+    Set-points with the same ``did`` are one group: its record holds them in the order of Device.set_points, and is read
+    and written as a whole.
+    """
 
     name: str
     title: str
@@ -62,6 +68,14 @@ class SetPoint:
     minimum: Fraction
     maximum: Fraction
     default: Fraction
+
+
+@dataclass(frozen=True)
+class Constraint:
+    """A write that would break ``low`` < ``high`` (two set-points of one unit) is refused."""
+
+    low: str
+    high: str
 
 
 @dataclass(frozen=True)
@@ -89,7 +103,17 @@ class FaultCode:
 
 ReportSource = Literal["heat", "uptime", "software"]
 SnapshotSource = Literal[
-    "current", "heat", "supply_voltage", "heat_sink_temperature", "uptime", "operate_time", "trip_count"
+    "current",
+    "heat",
+    "junction_temperature",
+    "supply_voltage",
+    "gate_rail_voltage",
+    "bus_voltage",
+    "heat_sink_temperature",
+    "uptime",
+    "operate_time",
+    "trip_count",
+    "mode",
 ]
 
 
@@ -105,10 +129,92 @@ class SnapshotField:
 
 @dataclass(frozen=True)
 class Snapshot:
-    """The record that service 19 04 returns for a fault code: record number and entries in order."""
+    """The records that service 19 04 returns for a fault code: numbers and entries in order.
 
-    record_number: int
+    ``first`` keeps the values of the first occurrence since clearing, ``latest`` those of the last one; a device has one
+    of the two, or both. A value that its field cannot hold stands at the nearest limit.
+    """
+
+    first: int | None  # record number
+    latest: int | None
     fields: tuple[SnapshotField, ...]
+
+    @property
+    def record_number(self) -> int:
+        """The record that a single question is about: the latest where there is one."""
+        number = self.first if self.latest is None else self.latest
+        assert number is not None
+        return number
+
+
+@dataclass(frozen=True)
+class FaultMemory:
+    """How many codes are kept, and the life of their status bits (ISO 14229-1 annex D).
+
+    A code is confirmed in the ``confirm_cycles``-th operation cycle in a row in which its test failed, and forgotten
+    after ``ageing_cycles`` cycles in a row without failing. A code that comes when all ``entries`` are taken displaces
+    the oldest of lowest priority, or is lost. An operation cycle lasts from one power-up or reset to the next.
+    """
+
+    entries: int
+    confirm_cycles: int
+    ageing_cycles: int
+    displaces: bool
+
+
+@dataclass(frozen=True)
+class Lockout:
+    """After ``trips`` trips, each within ``window`` s of operation of the one before, the breaker will not close.
+
+    The count and the lock survive loss of the supply. ``routine`` (identifier of service 31) releases them.
+    """
+
+    trips: int
+    window: float  # s
+    routine: int
+
+
+@dataclass(frozen=True)
+class Security:
+    """Seed and key (service 27): ``level`` opens ``services``; too many wrong keys cost ``delay`` s."""
+
+    level: int
+    services: frozenset[int]
+    seed_bytes: int
+    key_bytes: int
+    attempts: int
+    delay: float  # s
+
+
+@dataclass(frozen=True)
+class Thermistor:
+    """The NTC on the heat sink, on a ratiometric divider: code = (2**bits - 1) * R / (R + pull_up)."""
+
+    resistance: float  # ohm at 25 degC
+    beta: float  # K, IEC 60539-1
+    pull_up: float  # ohm
+    bits: int
+    tolerance: float  # K, limit of error of the temperature read
+
+
+@dataclass(frozen=True)
+class Control:
+    """What service 2F can take over: a ``quantity`` as the firmware reads it, until control is returned."""
+
+    name: str
+    did: int
+    quantity: Quantity
+    field: Field
+
+
+@dataclass(frozen=True)
+class Routine:
+    """What service 31 can start: ``duration`` s of work, then ``result`` bytes."""
+
+    name: str
+    identifier: int
+    duration: float  # s
+    result: bytes
 
 
 @dataclass(frozen=True)
@@ -117,7 +223,7 @@ class StatusFrame:
 
     frame: str
     state_signal: str
-    states: Mapping[str, int]  # off, on, tripped -> raw
+    states: Mapping[str, int]  # off, on, tripped, cooling, locked_out -> raw
     switch_signal: str
     switch: Mapping[str, int]  # open, closed -> raw
     cause_signal: str  # 0: none, else FaultCode.cause_value
@@ -128,11 +234,17 @@ class StatusFrame:
 
 @dataclass(frozen=True)
 class CommandFrame:
-    """Which frame and signal command the switch: none, open, close -> raw value. A command acts on its change."""
+    """Which frame and signal command the switch: none, open, close -> raw value. A command acts on its change.
+
+    ``modes`` are the operating modes by which set-point banks are chosen, in signal ``mode_signal`` of the same frame;
+    empty where the device has none.
+    """
 
     frame: str
     signal: str
     commands: Mapping[str, int]
+    mode_signal: str | None = None
+    modes: Mapping[str, int] = dataclasses.field(default_factory=dict)
 
 
 @dataclass(frozen=True)
@@ -240,13 +352,25 @@ class Device:
     schedules: Mapping[str, str]  # role (normal, slow) -> schedule table of the LDF
     set_points: Mapping[str, SetPoint]
     live: Mapping[str, LiveValue]
+    constraints: tuple[Constraint, ...]
+    write_states: tuple[str, ...]  # states of the status frame in which set-points may be written
     fault_codes: Mapping[str, FaultCode]
+    fault_memory: FaultMemory
     snapshot: Snapshot
+    lockout: Lockout | None
+    security: Security | None  # what it opens, beside the session
+    controls: Mapping[str, Control]
+    routines: Mapping[str, Routine]
+    thermistor: Thermistor | None
     functions: Mapping[str, ProtectionFunction]
     sensing: Sensing
     accuracy: Accuracy
     ratings: Ratings
     reports: Mapping[ReportSource, str] = dataclasses.field(default_factory=dict)  # what else it says -> signal
+
+    def group(self, did: int) -> tuple[SetPoint, ...]:
+        """The set-points that share a record, in its order."""
+        return tuple(point for point in self.set_points.values() if point.did == did)
 
     def function(self, name: str) -> ProtectionFunction:
         """The protection function called ``name``. Raises KeyError."""

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import hashlib
 from collections.abc import Iterator
+from fractions import Fraction
 from pathlib import Path
 
 from harness.clock import S
@@ -11,25 +12,35 @@ from harness.files.ldf import LdfNode, UnknownSlave, load_node
 from harness.files.load import Loaded, load
 from harness.files.marks import FileError, FileErrors
 from harness.files.profile_check import check
-from harness.files.profile_model import Profile, ThermalMemorySection
+from harness.files.profile_function_check import check_functions
+from harness.files.profile_functions import functions
+from harness.files.profile_model import ControlSection, Profile
 from harness.quantity import Quantity
 from protocol.device import (
     Accuracy,
+    ByteOrder,
     CommandFrame,
+    Constraint,
+    Control,
     Device,
     FaultCode,
+    FaultMemory,
+    Field,
     Identity,
     LiveValue,
+    Lockout,
     Ratings,
+    Routine,
+    Security,
     Sensing,
     Session,
     SetPoint,
     Snapshot,
     SnapshotField,
     StatusFrame,
+    Thermistor,
     Timing,
 )
-from protocol.protection import Parameter, ProtectionFunction, ThermalMemory
 
 _PLANS = Path(__file__).resolve().parents[2] / "testplans"
 _DEVICES = _PLANS / "devices"
@@ -64,7 +75,7 @@ def load_device(path: Path | str) -> Device:
         errors += found.errors if ldf.exists() else [loaded.error(("ldf",), f"no such file: {ldf}")]
     except UnknownSlave as unknown:
         errors.append(loaded.error(("node",), f"{unknown} (in {ldf.name})"))
-    errors += check(loaded, node)
+    errors += [*check(loaded, node), *check_functions(loaded)]
     if errors or node is None:
         raise FileErrors(errors)
     return _device(loaded, node)
@@ -72,6 +83,7 @@ def load_device(path: Path | str) -> Device:
 
 def _device(loaded: Loaded[Profile], node: LdfNode) -> Device:
     profile = loaded.model
+    order = profile.diagnostics.byte_order
     return Device(
         name=profile.name,
         title=profile.title,
@@ -85,25 +97,40 @@ def _device(loaded: Loaded[Profile], node: LdfNode) -> Device:
         },
         write_session=profile.diagnostics.write_session,
         status=_status(profile),
-        command=CommandFrame(profile.command.frame, profile.command.signal, profile.command.values.model_dump()),
+        command=_command(profile),
         schedules=profile.schedules.model_dump(),
         set_points=dict(_set_points(profile)),
         live={
-            name: LiveValue(name, live.title, live.did, live.field(name), live.accuracy.si)
+            name: LiveValue(name, live.title, live.did, live.field(name, order), live.accuracy.si)
             for name, live in profile.live.items()
         },
         fault_codes={
             name: FaultCode(name, code.meaning, code.dtc, code.cause, code.follow_on, code.forbidden)
             for name, code in profile.fault_codes.items()
         },
+        constraints=tuple(Constraint(pair.below, pair.above) for pair in profile.constraints),
+        write_states=profile.diagnostics.write_states,
+        fault_memory=FaultMemory(**profile.fault_memory.model_dump()),
         snapshot=Snapshot(
-            profile.snapshot.record,
+            profile.snapshot.first,
+            profile.snapshot.latest,
             tuple(
-                SnapshotField(entry.did, entry.field(entry.name), entry.source, entry.accuracy.si)
+                SnapshotField(entry.did, entry.field(entry.name, order), entry.source, entry.accuracy.si)
                 for entry in profile.snapshot.fields
             ),
         ),
-        functions={name: _function(name, section) for name, section in profile.functions.items()},
+        lockout=_lockout(profile),
+        security=_security(profile),
+        controls={
+            name: Control(name, control.did, control.controls, _control_field(name, control, order))
+            for name, control in profile.controls.items()
+        },
+        routines={
+            name: Routine(name, routine.identifier, routine.duration.si, bytes.fromhex(routine.result))
+            for name, routine in profile.routines.items()
+        },
+        thermistor=_thermistor(profile),
+        functions=functions(profile),
         sensing=_sensing(profile),
         accuracy=_accuracy(profile),
         ratings=_ratings(profile),
@@ -146,7 +173,7 @@ def _set_points(profile: Profile) -> Iterator[tuple[str, SetPoint]]:
                 name=name,
                 title=point.title,
                 did=point.did,
-                field=point.field(name),
+                field=point.field(name, profile.diagnostics.byte_order),
                 minimum=point.minimum.exact,
                 maximum=point.maximum.exact,
                 default=point.default.exact,
@@ -154,20 +181,44 @@ def _set_points(profile: Profile) -> Iterator[tuple[str, SetPoint]]:
         )
 
 
-def _function(name: str, section: ThermalMemorySection) -> ProtectionFunction:
-    return ThermalMemory(
-        name=name,
-        pickup=_parameter(section.pickup),
-        time_constant=_parameter(section.time_constant),
-        cooling_time_constant=_parameter(section.cooling_time_constant),
-        reset_level=_parameter(section.reset_level),
-        cause=section.cause,
-        kept_without_supply=section.kept_without_supply,
+def _command(profile: Profile) -> CommandFrame:
+    command = profile.command
+    modes = {} if command.mode is None else dict(command.mode.values)
+    signal = None if command.mode is None else command.mode.signal
+    return CommandFrame(command.frame, command.signal, command.values.model_dump(), signal, modes)
+
+
+def _lockout(profile: Profile) -> Lockout | None:
+    section = profile.lockout
+    return None if section is None else Lockout(section.trips, section.window.si, section.routine)
+
+
+def _security(profile: Profile) -> Security | None:
+    section = profile.diagnostics.security
+    if section is None:
+        return None
+    return Security(
+        section.level,
+        frozenset(section.services),
+        section.seed_bytes,
+        section.key_bytes,
+        section.attempts,
+        section.delay.si,
     )
 
 
-def _parameter(value: Quantity | str) -> Parameter:
-    return Parameter(value) if isinstance(value, str) else Parameter(None, value.si)
+def _thermistor(profile: Profile) -> Thermistor | None:
+    section = profile.thermistor
+    if section is None:
+        return None
+    return Thermistor(
+        section.resistance.si, section.beta.si, section.pull_up.si, section.bits, section.tolerance.si
+    )
+
+
+def _control_field(name: str, control: ControlSection, order: ByteOrder) -> Field:
+    offset = control.offset.exact if control.offset is not None else Fraction(0)
+    return Field(name, control.type, control.scale.exact, offset, control.scale.base, order)
 
 
 def _sensing(profile: Profile) -> Sensing:

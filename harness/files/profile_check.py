@@ -36,12 +36,14 @@ def _codings(profile: Profile) -> Iterator[tuple[Place, str, Coding]]:
 
 
 def _identifiers(loaded: Loaded[Profile]) -> Faults:
-    """One identifier, one meaning."""
+    """One identifier, one meaning; set-points may share one, and are then one record."""
     owners: dict[int, str] = {}
+    points = loaded.model.set_points
     entries = [((*place, "did"), name, coding.did) for place, name, coding in _codings(loaded.model)]
     entries += [(("identity", "records", name), name, did) for name, did in loaded.model.identity.records.items()]
+    entries += [(("controls", name, "did"), name, control.did) for name, control in loaded.model.controls.items()]
     for place, name, did in entries:
-        if did in owners:
+        if did in owners and not (owners[did] in points and place[0] == "set_points"):
             yield loaded.error(place, f"identifier 0x{did:04X} is that of {owners[did]} already")
         owners.setdefault(did, name)
 
@@ -87,6 +89,22 @@ def not_representable(coding: Coding, value: Fraction) -> str | None:
     return None if low <= raw <= high else f"does not fit {field.type} at a scale of {coding.scale}"
 
 
+def _constraints(loaded: Loaded[Profile]) -> Faults:
+    points = loaded.model.set_points
+    for index, pair in enumerate(loaded.model.constraints):
+        place: Place = ("constraints", index)
+        unknown = [(key, name) for key, name in (("below", pair.below), ("above", pair.above)) if name not in points]
+        for key, name in unknown:
+            yield loaded.error((*place, key), unknown("set-point", name, points))
+        if unknown:
+            continue
+        low, high = points[pair.below], points[pair.above]
+        if low.scale.base != high.scale.base:
+            yield loaded.error(place, f"{pair.below} and {pair.above} are not in one dimension")
+        elif not low.default.exact < high.default.exact:
+            yield loaded.error(place, f"the defaults, {low.default} and {high.default}, break it")
+
+
 # Names that profile sections have of each other
 
 
@@ -101,7 +119,7 @@ def _sessions(loaded: Loaded[Profile]) -> Faults:
         if 0x10 not in session.services:
             yield loaded.error((*place, name, "services"), f"{name} lacks service 0x10, so there is no way out of it")
     if diagnostics.write_session not in diagnostics.sessions:
-        message = _unknown("session", diagnostics.write_session, diagnostics.sessions)
+        message = unknown("session", diagnostics.write_session, diagnostics.sessions)
         yield loaded.error(("diagnostics", "write_session"), message)
     elif not {0x22, 0x2E} <= set(diagnostics.sessions[diagnostics.write_session].services):
         message = f"set-points are written in session {diagnostics.write_session}, so it needs services 0x22 and 0x2E"
@@ -116,7 +134,7 @@ def _fault_codes(loaded: Loaded[Profile]) -> Faults:
         for key, others in (("follow_on", code.follow_on), ("forbidden", code.forbidden)):
             for index, other in enumerate(others):
                 if other not in codes or other == name:
-                    message = _unknown("fault code", other, codes) if other != name else f"{name} names itself"
+                    message = unknown("fault code", other, codes) if other != name else f"{name} names itself"
                     yield loaded.error(("fault_codes", name, key, index), message)
         for other in sorted(set(code.follow_on) & set(code.forbidden)):
             yield loaded.error(("fault_codes", name), f"{other} is both a follow-on code and forbidden", key=True)
@@ -124,6 +142,9 @@ def _fault_codes(loaded: Loaded[Profile]) -> Faults:
 
 def _snapshot(loaded: Loaded[Profile]) -> Faults:
     seen: set[str] = set()
+    numbers = (loaded.model.snapshot.first, loaded.model.snapshot.latest)
+    if numbers == (None, None) or numbers[0] == numbers[1]:
+        yield loaded.error(("snapshot",), "want a record number first or latest, or two different ones", key=True)
     for index, field in enumerate(loaded.model.snapshot.fields):
         place: Place = ("snapshot", "fields", index)
         if field.name in seen:
@@ -137,39 +158,36 @@ def _snapshot(loaded: Loaded[Profile]) -> Faults:
 _SOURCE_UNITS = {
     "current": "A",
     "heat": "1",
+    "junction_temperature": "degC",
     "supply_voltage": "V",
+    "gate_rail_voltage": "V",
+    "bus_voltage": "V",
     "heat_sink_temperature": "degC",
     "uptime": "s",
     "operate_time": "s",
     "trip_count": "1",
+    "mode": "1",
 }
+QUANTITY_UNITS = {
+    "current": "A",
+    "supply_voltage": "V",
+    "gate_rail_voltage": "V",
+    "bus_voltage": "V",
+    "heat_sink_temperature": "degC",
+}
+"""Base unit of each quantity that a function may watch."""
 
 
-def _functions(loaded: Loaded[Profile]) -> Faults:
-    """Parameters name set-points of the right unit, and can never be 0, where every formula would end."""
+def _routines(loaded: Loaded[Profile]) -> Faults:
     profile = loaded.model
-    for name, function in profile.functions.items():
-        place: Place = ("functions", name)
-        if function.cause not in profile.fault_codes:
-            yield loaded.error((*place, "cause"), _unknown("fault code", function.cause, profile.fault_codes))
-        for key, base in _PARAMETER_UNITS.items():
-            value = getattr(function, key)
-            if isinstance(value, str) and value not in profile.set_points:
-                yield loaded.error((*place, key), _unknown("set-point", value, profile.set_points))
-                continue
-            least = profile.set_points[value].minimum if isinstance(value, str) else value
-            unit = profile.set_points[value].scale.base if isinstance(value, str) else value.base
-            if unit != base:
-                yield loaded.error((*place, key), f"{value} is in {unit or 'no unit'}; want one in {base}")
-            elif least.exact <= 0:
-                yield loaded.error((*place, key), f"{value} may be {show(least.si, base)}; want more than 0")
-        level = function.reset_level
-        most = profile.set_points[level].maximum if isinstance(level, str) and level in profile.set_points else level
-        if isinstance(most, Quantity) and most.base == "1" and most.exact >= 1:
-            yield loaded.error((*place, "reset_level"), f"{most} is not below the trip level, 100 %")
-
-
-_PARAMETER_UNITS = {"pickup": "A", "time_constant": "s", "cooling_time_constant": "s", "reset_level": "1"}
+    known = {name: routine.identifier for name, routine in profile.routines.items()}
+    yield from _distinct(loaded, ("routines",), known, ("identifier",))
+    if profile.lockout is not None and profile.lockout.routine not in known.values():
+        yield loaded.error(("lockout", "routine"), f"no routine has identifier 0x{profile.lockout.routine:04X}")
+    for name, control in profile.controls.items():
+        if control.scale.base != QUANTITY_UNITS[control.controls]:
+            message = f"{control.scale} does not measure {control.controls}, in {QUANTITY_UNITS[control.controls]}"
+            yield loaded.error(("controls", name, "scale"), message)
 
 
 def _numbers(loaded: Loaded[Profile]) -> Faults:
@@ -251,7 +269,7 @@ def _reports(loaded: Loaded[Profile], node: LdfNode) -> Faults:
     signals = {s.name: s for frame in frames if frame.publisher == node.description.name for s in frame.signals}
     for source, word in loaded.model.reports.items():
         if word not in signals:
-            yield loaded.error(("reports", source), _unknown("signal", word, signals))
+            yield loaded.error(("reports", source), unknown("signal", word, signals))
         elif source != "software" and not signals[word].encoding.physical:
             yield loaded.error(("reports", source), f"{word} has no physical values in the LDF")
 
@@ -261,7 +279,7 @@ def _schedules(loaded: Loaded[Profile], node: LdfNode) -> Faults:
     for role, table in profile.schedules.model_dump().items():
         if table not in tables:
             # A table with node configuration commands in it is not among those that can be run.
-            yield loaded.error(("schedules", role), _unknown("schedule table", table, tables))
+            yield loaded.error(("schedules", role), unknown("schedule table", table, tables))
             continue
         wanted = {profile.command.frame, profile.status.frame} & node.description.frames.keys()
         for frame in sorted(wanted - {name for name, _ in tables[table]}):
@@ -273,7 +291,7 @@ def _frame(
 ) -> Generator[FileError, None, FrameLayout | None]:
     frames = node.description.frames
     if name not in frames:
-        yield loaded.error(place, _unknown("frame", name, frames))
+        yield loaded.error(place, unknown("frame", name, frames))
         return None
     if frames[name].publisher != publisher:
         yield loaded.error(place, f"{name} is published by {frames[name].publisher}, not by {publisher}")
@@ -285,7 +303,7 @@ def _signal(
 ) -> Generator[FileError, None, Signal | None]:
     signals = {signal.name: signal for signal in frame.signals}
     if name not in signals:
-        yield loaded.error(place, f"{_unknown('signal', name, signals)} in {frame.name}")
+        yield loaded.error(place, f"{unknown('signal', name, signals)} in {frame.name}")
         return None
     return signals[name]
 
@@ -309,11 +327,11 @@ def _distinct(loaded: Loaded[Profile], place: Place, values: Mapping[str, int], 
         owners.setdefault(value, name)
 
 
-def _unknown(what: str, name: str, known: Iterable[str]) -> str:
+def unknown(what: str, name: str, known: Iterable[str]) -> str:
     return f"unknown {what} {name!r}; {one_of(known)}{close_match(name, known)}"
 
 
 _RULES: tuple[Callable[[Loaded[Profile]], Faults], ...] = (
-    _identifiers, _units, _limits, _sessions, _fault_codes, _snapshot, _functions, _numbers,
+    _identifiers, _units, _limits, _constraints, _sessions, _fault_codes, _snapshot, _routines, _numbers,
 )  # fmt: skip
 _NODE_RULES: tuple[Callable[[Loaded[Profile], LdfNode], Faults], ...] = (_command, _status, _reports, _schedules)

@@ -10,9 +10,23 @@ from pydantic import BeforeValidator, Field
 
 from harness.files.load import FileModel, Part
 from harness.files.scalars import Byte, Flag, Identifier, Name, Text, Whole, Word
-from harness.quantity import AnyQuantity, Current, Quantity, Ratio, Resistance, Time, Voltage, parse
+from harness.quantity import (
+    AnyQuantity,
+    Current,
+    Kelvin,
+    Quantity,
+    Ratio,
+    Resistance,
+    Temperature,
+    ThermalResistance,
+    Time,
+    Voltage,
+    parse,
+)
 from protocol.device import Field as RecordField
-from protocol.device import IntegerType, ReportSource, SnapshotSource
+from protocol.device import ByteOrder, IntegerType, ReportSource, SnapshotSource
+from protocol.protection import Condition, Reaction
+from protocol.protection import Quantity as Watched
 
 
 def _name_or_quantity(value: Any) -> Any:
@@ -23,6 +37,8 @@ ParameterText = Annotated[
     Quantity | Name, BeforeValidator(_name_or_quantity, json_schema_input_type=Annotated[str, Field(min_length=1)])
 ]
 """A set-point's name, or a fixed value with its unit."""
+BankedText = ParameterText | Mapping[Name, Name]
+"""The same, or a set-point for each operating mode; the first is that of a device which was never told its mode."""
 
 
 class IdentitySection(Part):
@@ -38,14 +54,28 @@ class SessionSection(Part):
     services: tuple[Byte, ...]
 
 
+class SecuritySection(Part):
+    """Seed and key."""
+
+    level: Annotated[Whole, Field(ge=1, le=0x41)]
+    services: tuple[Byte, ...]
+    seed_bytes: Annotated[Whole, Field(ge=1, le=16)]
+    key_bytes: Annotated[Whole, Field(ge=1, le=16)]
+    attempts: Annotated[Whole, Field(ge=1)]
+    delay: Time
+
+
 class DiagnosticsSection(Part):
-    """Timing and sessions of the diagnostic services."""
+    """Timing, sessions and access of the diagnostic services."""
 
     p2: Time
     p2_star: Time
     s3: Time
     write_session: Name
+    write_states: tuple[Name, ...] = ("off", "on", "tripped", "cooling", "locked_out")
+    byte_order: ByteOrder = "big"
     sessions: Mapping[Name, SessionSection]
+    security: SecuritySection | None = None
 
 
 class SchedulesSection(Part):
@@ -63,12 +93,20 @@ class CommandValues(Part):
     close: Whole
 
 
+class ModeSection(Part):
+    """Signal of the command frame that tells the operating mode."""
+
+    signal: Word
+    values: Mapping[Name, Whole]
+
+
 class CommandSection(Part):
     """Frame and signal that command the switch."""
 
     frame: Word
     signal: Word
     values: CommandValues
+    mode: ModeSection | None = None
 
 
 class StateValues(Part):
@@ -77,6 +115,8 @@ class StateValues(Part):
     off: Whole
     on: Whole
     tripped: Whole
+    cooling: Whole
+    locked_out: Whole
 
 
 class SwitchValues(Part):
@@ -120,10 +160,10 @@ class Coding(Part):
     scale: AnyQuantity
     offset: AnyQuantity | None = None
 
-    def field(self, name: str) -> RecordField:
+    def field(self, name: str, byte_order: ByteOrder = "big") -> RecordField:
         """The record's field that this describes."""
         offset = self.offset.exact if self.offset is not None else Fraction(0)
-        return RecordField(name, self.type, self.scale.exact, offset, self.scale.base)
+        return RecordField(name, self.type, self.scale.exact, offset, self.scale.base, byte_order)
 
 
 class SetPointSection(Coding):
@@ -160,23 +200,179 @@ class SnapshotFieldSection(Coding):
     accuracy: AnyQuantity
 
 
-class SnapshotSection(Part):
-    """The record stored with a fault code."""
+class FaultMemorySection(Part):
+    """Size of the fault memory and the life of a code."""
 
-    record: Annotated[Whole, Field(ge=1, le=0xFE)]
+    entries: Annotated[Whole, Field(ge=1, le=100)]
+    confirm_cycles: Annotated[Whole, Field(ge=1)]
+    ageing_cycles: Annotated[Whole, Field(ge=1)]
+    displaces: Flag
+
+
+class ConstraintSection(Part):
+    """One set-point must stay below another."""
+
+    below: Name
+    above: Name
+
+
+class LockoutSection(Part):
+    """When too many trips bar closing."""
+
+    trips: Annotated[Whole, Field(ge=1)]
+    window: Time
+    routine: Identifier
+
+
+class ControlSection(Part):
+    """What service 2F can take over."""
+
+    did: Identifier
+    controls: Watched
+    type: IntegerType
+    scale: AnyQuantity
+    offset: AnyQuantity | None = None
+
+
+class RoutineSection(Part):
+    """What service 31 can start; the result in hexadecimal."""
+
+    identifier: Identifier
+    duration: Time
+    result: Annotated[str, Field(pattern=r"^([0-9A-F]{2}( [0-9A-F]{2})*)?$")] = ""
+
+
+class ThermistorSection(Part):
+    """The NTC on the heat sink and its divider."""
+
+    resistance: Resistance
+    beta: Kelvin
+    pull_up: Resistance
+    bits: Annotated[Whole, Field(ge=8, le=16)]
+    tolerance: Kelvin
+
+
+class SnapshotSection(Part):
+    """The records stored with a fault code."""
+
+    first: Annotated[Whole, Field(ge=1, le=0xFE)] | None = None
+    latest: Annotated[Whole, Field(ge=1, le=0xFE)] | None = None
     fields: Annotated[tuple[SnapshotFieldSection, ...], Field(min_length=1)]
 
 
-class ThermalMemorySection(Part):
+class DeclaredSection(Part):
+    """Limits of error of one function."""
+
+    gain: Ratio
+    offset: AnyQuantity
+    timer: Ratio
+    latency: tuple[Time, Time]
+
+
+class FunctionSection(Part):
+    """What every protection function has."""
+
+    cause: Name
+    priority: Annotated[Whole, Field(ge=1)]
+    reaction: Reaction = "trip"
+    accuracy: DeclaredSection | None = None
+
+
+class ThermalMemorySection(FunctionSection):
     """Overload by thermal memory."""
 
     kind: Literal["thermal_memory"]
-    pickup: ParameterText
-    time_constant: ParameterText
-    cooling_time_constant: ParameterText
-    reset_level: ParameterText
-    cause: Name
+    pickup: BankedText
+    time_constant: BankedText
+    cooling_time_constant: BankedText
+    reset_level: BankedText
     kept_without_supply: Flag
+
+
+class InverseTimeSection(FunctionSection):
+    """Overload by an inverse-time characteristic: t = multiplier * (k / ((I/pickup)**alpha - 1) + c)."""
+
+    kind: Literal["inverse_time"]
+    pickup: BankedText
+    multiplier: BankedText
+    k: Time
+    alpha: Ratio
+    c: Time
+    minimum_time: Time
+    reset_time: Time
+    reset_level: BankedText
+    kept_without_supply: Flag
+
+
+class DefiniteTimeSection(FunctionSection):
+    """A quantity beyond a threshold for a delay."""
+
+    kind: Literal["definite_time"]
+    watches: Watched
+    direction: Literal["over", "under"]
+    threshold: BankedText
+    hysteresis: AnyQuantity
+    delay: BankedText
+    condition: Condition = "always"
+    samples: tuple[Whole, Whole] = (1, 1)
+
+
+class InstantaneousSection(FunctionSection):
+    """Short circuit by comparator."""
+
+    kind: Literal["instantaneous"]
+    threshold: BankedText
+    blanking: Time
+    response: tuple[Time, Time]
+
+
+class ResistanceStage(Part):
+    """One stage of a Foster network."""
+
+    resistance: ThermalResistance
+    time_constant: Time
+
+
+class JunctionTemperatureSection(FunctionSection):
+    """Estimated junction temperature."""
+
+    kind: Literal["junction_temperature"]
+    limit: BankedText
+    reset: BankedText
+    network: Annotated[tuple[ResistanceStage, ...], Field(min_length=1)]
+    on_resistance: Resistance
+    temperature_coefficient: Ratio  # per kelvin
+    switches: Annotated[Whole, Field(ge=1)]
+    network_tolerance: Ratio
+    resistance_tolerance: Ratio
+
+
+class SilenceSection(FunctionSection):
+    """No valid frame of the master for a time."""
+
+    kind: Literal["silence"]
+    timeout: BankedText
+
+
+class SensorCheckSection(FunctionSection):
+    """The thermistor open, short, or jumping."""
+
+    kind: Literal["sensor_check"]
+    plausible: tuple[Temperature, Temperature]
+    step: Kelvin
+    delay: BankedText
+
+
+AnyFunctionSection = Annotated[
+    ThermalMemorySection
+    | InverseTimeSection
+    | DefiniteTimeSection
+    | InstantaneousSection
+    | JunctionTemperatureSection
+    | SilenceSection
+    | SensorCheckSection,
+    Field(discriminator="kind"),
+]
 
 
 class FastChannel(Part):
@@ -233,10 +429,16 @@ class Profile(FileModel):
     status: StatusSection
     reports: Mapping[ReportSource, Word] = Field(default_factory=dict)
     set_points: Mapping[Name, SetPointSection]
+    constraints: tuple[ConstraintSection, ...] = ()
     live: Mapping[Name, LiveSection]
     fault_codes: Mapping[Name, FaultCodeSection]
+    fault_memory: FaultMemorySection
     snapshot: SnapshotSection
-    functions: Mapping[Name, ThermalMemorySection]
+    lockout: LockoutSection | None = None
+    controls: Mapping[Name, ControlSection] = Field(default_factory=dict)
+    routines: Mapping[Name, RoutineSection] = Field(default_factory=dict)
+    thermistor: ThermistorSection | None = None
+    functions: Mapping[Name, AnyFunctionSection]
     sensing: SensingSection
     accuracy: AccuracySection
     ratings: RatingsSection
