@@ -95,9 +95,7 @@ def test_json_is_a_bench_file_too(tmp_path: Path) -> None:
         "name": "served",
         "title": "x",
         "lin": {"port": "linwire://127.0.0.1:1", "break": "slow_bit_rate"},
-        "roles": {
-            "supply_12v": {"resource": "TCPIP::127.0.0.1::2::SOCKET", "voltage": "13.5 V", "current_limit": "2 A"}
-        },
+        "roles": {"supply_12v": supply},
     }
     path = tmp_path / "ready.json"
     path.write_text(json.dumps(text, indent=1))
