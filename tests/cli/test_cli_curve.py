@@ -60,7 +60,7 @@ def test_a_bar_runs_from_earliest_to_latest() -> None:
 
     first = next(line for line in text.stdout.splitlines() if "Current" in line).index("0.001 s")
 
-    # Worked by hand from t = tau ln((M² - 0.9)/(M² - 1)); on two decades from 1 ms, character round(29 log10(t/1 ms)/2).
+    # Worked by hand: tau ln((M² - 0.9)/(M² - 1)); on two decades from 1 ms, character round(29 log10(t/1 ms)/2).
     assert row.split()[2:8] == ["3.732", "ms", "16.35", "ms", "28.97", "ms"]
     assert row[first:].rstrip() == " " * 8 + "==========|==="
 
