@@ -1,6 +1,6 @@
 """The instruments of the simulated bench and what they are wired to.
 
-A bench file for this bench repeats the figures here: ranges, slews and limits of error.
+A bench file for this bench declares these ranges and slews, and limits of error no tighter than these.
 """
 
 from __future__ import annotations

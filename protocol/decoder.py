@@ -154,7 +154,11 @@ class Decoder:
     def feed(self, symbols: Sequence[int], end_ns: int) -> list[BusEvent]:
         """Events that these symbols complete. ``end_ns`` ends the last one, the earlier ones lie back to back."""
         events: list[BusEvent] = []
-        if self._whole_frame(symbols, end_ns, events) or self._whole_response(symbols, end_ns, events):
+        if (
+            self._whole_frame(symbols, end_ns, events)
+            or self._whole_response(symbols, end_ns, events)
+            or self._whole_header(symbols, end_ns, events)
+        ):
             return events
         bits = 0
         ends = []
@@ -198,6 +202,17 @@ class Decoder:
         self.reset()
         return True
 
+    def _whole_header(self, symbols: Sequence[int], end_ns: int, events: list[BusEvent]) -> bool:
+        if len(symbols) != 3 or symbols[0] != BREAK or symbols[1] != SYNC:
+            return False
+        frame = self._expected.get(symbols[2])
+        if frame is None:
+            return False
+        self._close(events)
+        self._start_ns = end_ns - self._bytes_ns[2] - self._break_ns
+        self._expect(frame, symbols[2], end_ns)
+        return True
+
     def _symbol(self, symbol: int, end_ns: int, events: list[BusEvent]) -> None:
         if symbol == BREAK:
             self._close(events)
@@ -223,11 +238,16 @@ class Decoder:
         frame = self._expected.get(pid)
         if frame is None or sync != SYNC or self._framing:
             self._close(events)
-            return
+        else:
+            self._expect(frame, pid, self._end_ns)
+
+    def _expect(self, frame: _Expected, pid: int, end_ns: int) -> None:
+        """Wait for the response to a good header that ended at ``end_ns``."""
         self._state = _State.RESPONSE
         self._frame = frame
-        del self._heard[0]
-        self._deadline_ns = self._end_ns + frame.late_ns
+        self._heard = bytearray((pid,))
+        self._end_ns = end_ns
+        self._deadline_ns = end_ns + frame.late_ns
 
     def _close(self, events: list[BusEvent]) -> None:
         """End what was begun, if anything was, and hand out what it is."""

@@ -26,19 +26,26 @@ def pytest_configure(config: pytest.Config) -> None:
 
 
 class Serving:
-    """`breakerbench serve` with ``arguments``, any free ports; ``bench`` is its ready file once it listens."""
+    """`breakerbench serve` with ``arguments``, any free ports; ``bench`` is its ready file once it listens.
 
-    def __init__(self, folder: Path, *arguments: str) -> None:
+    ``ready`` is what is in that file before.
+    """
+
+    def __init__(self, folder: Path, *arguments: str, ready: str | None = None) -> None:
         self.ready = folder / "ready.json"
+        if ready is not None:
+            self.ready.write_text(ready)
         command = [sys.executable, "-c", "from harness.cli import main; main()", "serve", "--port-base", "0"]
         self.process = subprocess.Popen(
             [*command, "--ready", str(self.ready), *arguments], stderr=subprocess.PIPE, text=True
         )
         until = time.monotonic() + PATIENCE_S
-        while not self.ready.exists() and self.process.poll() is None:
+        self.bench: dict[str, Any] = {}
+        while not self.bench and self.process.poll() is None:
             assert time.monotonic() < until, "the server does not get ready"
             time.sleep(0.01)
-        self.bench: dict[str, Any] = json.loads(self.ready.read_text()) if self.ready.exists() else {}
+            if self.ready.exists() and (text := self.ready.read_text()) != ready:
+                self.bench = json.loads(text)
 
     def end(self) -> None:
         self.process.kill()
@@ -50,8 +57,8 @@ def serving(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Callable[..., 
     """Starts a server; the arguments are the command line's."""
     started: list[Serving] = []
 
-    def start(*arguments: str) -> Serving:
-        started.append(Serving(tmp_path_factory.mktemp("serving"), *arguments))
+    def start(*arguments: str, ready: str | None = None) -> Serving:
+        started.append(Serving(tmp_path_factory.mktemp("serving"), *arguments, ready=ready))
         return started[-1]
 
     yield start

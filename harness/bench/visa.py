@@ -56,7 +56,7 @@ class VisaLink:
             session.timeout = max(self._timeout_ms, _BLOCK_TIMEOUT_MS)
             try:
                 session.write(text)
-                with session.read_termination_context(""):  # a line feed inside the block must not end a read
+                with session.read_termination_context(""):  # else each line feed in it ends a read: 5 s for 4 MB
                     return _read_block(session)
             finally:
                 session.timeout = self._timeout_ms

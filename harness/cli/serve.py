@@ -45,7 +45,10 @@ def serve(device_name: str, ready: Path | None, port_base: int, pty_link: Path |
     One client a port. A client that leaves changes nothing: outputs stay as they were set. Ctrl-C ends with 130,
     SIGTERM with 0.
     """
-    sys.exit(_serve(_device(device_name), ready, port_base, pty_link, seed))
+    device = _device(device_name)
+    if ready is not None:
+        _clear(ready)
+    sys.exit(_serve(device, ready, port_base, pty_link, seed))
 
 
 def _serve(device: Device, ready: Path | None, port_base: int, pty_link: Path | None, seed: int) -> int:
@@ -61,7 +64,8 @@ def _serve(device: Device, ready: Path | None, port_base: int, pty_link: Path | 
         try:
             serve_bench(device, seed, port_base, pty_link, on_ready, lambda: bool(received))
         except OSError as error:
-            click.echo(f"cannot serve: {error.strerror or error}", err=True)
+            where = f"{error.filename}: " if error.filename else ""
+            click.echo(f"cannot serve: {where}{error.strerror or error}", err=True)
             return 5
         finally:
             if ready is not None and written and ready.is_file() and ready.read_bytes() == written:
@@ -77,6 +81,19 @@ def _device(name: str) -> Device:
     except FileErrors as errors:
         click.echo(str(errors), err=True)
         sys.exit(2)
+
+
+def _clear(ready: Path) -> None:
+    """Remove the ready file of a server that was killed, lest somebody take it for this one's; nothing else."""
+    if not ready.exists():
+        return
+    try:
+        stale = "served" in json.loads(ready.read_bytes())
+    except (OSError, TypeError, ValueError):
+        stale = False
+    if not stale:
+        raise click.UsageError(f"{ready} is there already and was not written by serve: give another --ready")
+    ready.unlink()
 
 
 def _announce(device: Device, resources: Mapping[str, str]) -> None:

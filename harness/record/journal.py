@@ -57,6 +57,7 @@ class Journal:
     def __init__(self, folder: Path) -> None:
         """Make ``folder`` and the empty record in it. Raises JournalError."""
         self.folder = folder
+        self._waiting: list[tuple[str, tuple[object, ...]]] = []
         try:
             (folder / "inputs").mkdir(parents=True)
             self._db = sqlite3.connect(folder / JOURNAL_NAME, isolation_level=None)
@@ -85,7 +86,13 @@ class Journal:
 
     def event(self, at_ns: int, kind: str, detail: Mapping[str, object]) -> None:
         """Commit one event: a change of the ledger before it is made, a step of making safe, a bus fault."""
-        self._write([("INSERT INTO event (at_ns, kind, detail) VALUES (?, ?, ?)", (at_ns, kind, json.dumps(detail)))])
+        self.remark(at_ns, kind, detail)
+        self._write([])
+
+    def remark(self, at_ns: int, kind: str, detail: Mapping[str, object]) -> None:
+        """Note an event that changes nothing outside this program: it is committed with whatever is written next."""
+        sql = "INSERT INTO event (at_ns, kind, detail) VALUES (?, ?, ?)"
+        self._waiting.append((sql, (at_ns, kind, json.dumps(detail))))
 
     def result(self, result: Result) -> None:
         """Commit a step's result with its exchanges and waveforms, as a whole."""
@@ -124,15 +131,20 @@ class Journal:
         )
 
     def close(self) -> None:
-        """Fold the write-ahead log into the file and close it. A second call does nothing."""
-        self._db.close()
+        """Write what waits, fold the write-ahead log into the file and close it. A second call does nothing."""
+        try:
+            if self._waiting:
+                self._write([])
+        finally:
+            self._db.close()
 
     def _write(self, statements: list[tuple[str, tuple[object, ...]]]) -> None:
         try:
             self._db.execute("BEGIN IMMEDIATE")
-            for sql, row in statements:
+            for sql, row in (*self._waiting, *statements):
                 self._db.execute(sql, row)
             self._db.execute("COMMIT")
+            self._waiting.clear()
         except sqlite3.Error as error:
             if self._db.in_transaction:
                 self._db.execute("ROLLBACK")

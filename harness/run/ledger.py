@@ -112,7 +112,7 @@ class Ledger:
         return level_interval(function, self.set_points, self._device.accuracy, current, start)
 
     def _set_levels(self, now_ns: int, levels: Mapping[str, tuple[float, float]]) -> None:
-        self._note(now_ns, "levels", **levels)
+        self._journal.remark(now_ns, "levels", levels)
         self._levels.update({name: (level, now_ns) for name, level in levels.items()})
 
     def _note(self, now_ns: int, kind: str, **detail: object) -> None:

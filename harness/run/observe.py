@@ -135,7 +135,8 @@ def _known(entry: SnapshotField, trip: LastTrip | None, context: Context) -> _Kn
         return None
     match entry.source:
         case "current":
-            return _exactly(trip.current, 0.0, trip.current_uncertainty)
+            gain = context.device.accuracy.current_gain * trip.current
+            return _exactly(trip.current, gain, trip.current_uncertainty)
         case "heat":
             return _Known(*trip.level, 0.0)
         case "operate_time":

@@ -86,6 +86,10 @@ class Port:
             end += (len(payload) + 1) * 520_833
             self._due.append((end, FrameReceived(frame_id, payload, start, end)))
 
+    def stray(self, events: list[BusEvent]) -> None:
+        """Have these heard first."""
+        self._due.extend((self.clock.ns, event) for event in events)
+
     def instants(self, frame_id: int) -> list[int]:
         return [at for at, sent, _ in self.sent if sent == frame_id]
 
@@ -155,6 +159,18 @@ def test_poll_gives_raw_signals(rig: Rig) -> None:
     # 08 00 40 1f: state 0, switch 1 (bit 3), cause 0, current 0x1f40 = 8000, which is 0 A by the LDF
     raw = rig.master.poll("HeaterStatus")
     assert (raw["HtrState"], raw["HtrSwitch"], raw["HtrCause"], raw["HtrCurrent"]) == (0, 1, 0, 8000)
+
+
+def test_what_else_is_heard_is_not_taken_for_the_outcome(rig: Rig) -> None:
+    strays: list[BusEvent] = [
+        WireFault(FaultKind.SURPLUS, None, b"\x07", 0, MS),
+        NoResponse(0x23, 0, 2 * MS),
+        FrameReceived(STATUS, bytes(8), -8 * MS, -1 * MS),  # of a header before this one
+    ]
+    rig.port.stray(strays)
+    assert rig.master.poll("HeaterStatus")["HtrCurrent"] == 8000
+    assert rig.master.statistics.retries == 0
+    assert rig.master.statistics.faults[FaultKind.SURPLUS] == 1
 
 
 def test_poll_asks_again_and_then_gives_up(rig: Rig) -> None:

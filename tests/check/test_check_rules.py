@@ -8,6 +8,7 @@ from decimal import Decimal
 from pathlib import Path
 
 import pytest
+from edited import marked
 from hypothesis import assume, given, settings
 from hypothesis import strategies as st
 
@@ -33,11 +34,8 @@ def complaints(
     folder: Path, steps: str, bench: BenchSpec | None = BENCH, device: Device = DEVICE
 ) -> tuple[list[str], list[str]]:
     """What check says of a plan with these steps, and the place of each ¶ in them; the ¶ are taken out."""
-    path, text, places = folder / "plan.yaml", HEAD + steps + "\n", []
-    while "¶" in text:
-        before, after = text.split("¶", 1)
-        places.append(f"{before.count(chr(10)) + 1}:{len(before) - before.rfind(chr(10))}")
-        text = before + after
+    text, places = marked(HEAD + steps + "\n", {})
+    path = folder / "plan.yaml"
     path.write_text(text)
     return [str(error).removeprefix(f"{path}:") for error in check_plan(load_plan(path), device, bench)], places
 

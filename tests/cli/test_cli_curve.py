@@ -54,6 +54,17 @@ def test_bars_show_the_band_on_the_decades_of_the_heading() -> None:
     assert ">" not in certain
 
 
+def test_a_bar_runs_from_earliest_to_latest() -> None:
+    text = run("--from", "20A", "--to", "200A", "--points", "2", "--start", "90%", "--set", "overload_time_constant=2s")
+    row = next(line for line in text.stdout.splitlines() if line.strip().startswith("200 A"))
+
+    first = next(line for line in text.stdout.splitlines() if "Current" in line).index("0.001 s")
+
+    # Worked by hand: tau ln((M² - 0.9)/(M² - 1)); on two decades from 1 ms, character round(29 log10(t/1 ms)/2).
+    assert row.split()[2:8] == ["3.732", "ms", "16.35", "ms", "28.97", "ms"]
+    assert row[first:].rstrip() == " " * 8 + "==========|==="
+
+
 def test_json_lines() -> None:
     *points, last = lines("--from", "20A", "--to", "200A", "--points", "5")
 
@@ -68,7 +79,10 @@ def test_json_lines() -> None:
     }
     assert points[-1]["function"] == "overload"
     assert points[-1]["duty"] == "must operate"
+    # Worked by hand: 1 % and 0.1 A on the current, 1 % on the timer, 0 to 25 ms of latency.
+    assert points[-1]["early_s"] == pytest.approx(60 / 1.01 * -math.log(1 - (27.5 / 202.1) ** 2))
     assert points[-1]["nominal_s"] == pytest.approx(60 * -math.log(1 - (27.5 / 200) ** 2) + 0.0125)
+    assert points[-1]["late_s"] == pytest.approx(60 / 0.99 * -math.log(1 - (27.5 / 197.9) ** 2) + 0.025)
     summary = last["summary"]
     assert isinstance(summary, dict)
     assert summary["device"] == "heater"

@@ -7,7 +7,7 @@ from pathlib import Path
 from typing import Annotated, Literal
 
 import pytest
-from pydantic import Discriminator, Field, Tag
+from pydantic import Discriminator, Field, Tag, ValidationError
 
 from harness.files import load as module
 from harness.files.load import FileModel, Part, load
@@ -173,3 +173,9 @@ def test_good_file(tmp_path: Path) -> None:
     assert isinstance(loaded.model.current, Quantity)
     assert loaded.model.current.si == 0.0015
     assert str(loaded.error(("items", 0, "left"), "x", key=True)) == f"{path}:9:5: x"
+
+
+def test_models_may_be_made_in_code_as_well() -> None:
+    assert Example(format=1, name="x", flag=True, byte=3).byte == 3
+    with pytest.raises(ValidationError, match="want a whole number"):
+        Example(format=1, name="x", byte=True)

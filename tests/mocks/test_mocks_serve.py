@@ -94,12 +94,33 @@ def test_a_link_that_is_somebodys_file_is_refused(serving: Callable[..., Any], t
     assert link.read_text() == "somebody's work"
 
 
+def test_a_folder_that_is_not_there_is_named(serving: Callable[..., Any], tmp_path: Path) -> None:
+    server = serving("--pty-link", str(tmp_path / "none" / "line.tty"))
+    _, said = server.process.communicate(timeout=PATIENCE_S)
+    assert server.process.returncode == 5
+    assert "none" in said and "No such file" in said and "Traceback" not in said
+
+
 def test_a_port_in_use_is_refused(serving: Callable[..., Any], served: Any) -> None:
     taken = address(served.bench["lin"]["port"])[1]
     server = serving("--port-base", str(taken))
     _, said = server.process.communicate(timeout=PATIENCE_S)
     assert server.process.returncode == 5
     assert f"port {taken}" in said and "--port-base" in said and "Traceback" not in said
+
+
+def test_the_ready_file_of_a_killed_server_is_replaced(serving: Callable[..., Any]) -> None:
+    server = serving(ready='{"format": 1, "served": {"pid": 1}}')
+    assert server.bench["served"]["pid"] == server.process.pid
+
+
+@pytest.mark.parametrize("content", ["somebody's work", "{}", "7"])
+def test_a_ready_file_that_is_somebodys_is_refused(serving: Callable[..., Any], content: str) -> None:
+    server = serving(ready=content)
+    _, said = server.process.communicate(timeout=PATIENCE_S)
+    assert server.process.returncode == 2
+    assert "was not written by serve" in said
+    assert server.ready.read_text() == content
 
 
 def test_an_unknown_device_is_a_usage_error(serving: Callable[..., Any]) -> None:

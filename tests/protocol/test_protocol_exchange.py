@@ -206,6 +206,16 @@ def test_request_that_is_not_sent_in_time():
     assert exchange.next_slot() == Finished(Unanswered("a request PDU was not sent in time (N_As)"))
 
 
+def test_n_as_counts_for_each_pdu():
+    start = 10_000 * MS
+    exchange = Exchange(NAD, bytes(20), TIMING, start)
+    for n in range(4):
+        assert isinstance(exchange.next_slot(), Send)
+        exchange.sent(start + (n + 1) * N_AS)
+
+    assert exchange.next_slot() == Poll()
+
+
 def test_earliest_next_slot_keeps_st_min():
     exchange = Exchange(NAD, READ, TIMING, 0)
     assert exchange.earliest_ns == 0

@@ -123,6 +123,14 @@ def test_values_that_do_not_fit(request_):
         request_.encode()
 
 
+def test_a_layout_error_says_what_where_and_why():
+    with pytest.raises(LayoutError) as caught:
+        ProductId.decode(b"\xfe\x7f")
+
+    assert (caught.value.what, caught.value.data) == ("ProductId", b"\xfe\x7f")
+    assert str(caught.value) == f"ProductId: {caught.value.problem} in fe 7f"
+
+
 def test_other_services_are_none_of_ours():
     assert [sid for sid in range(256) if is_config(bytes([sid]))] == list(range(0xB0, 0xB8))
     assert not is_config(b"")

@@ -40,6 +40,11 @@ def test_requests(vector):
     assert (suppress(request.encode()) if suppressed(payload) else request.encode()) == payload
 
 
+@pytest.mark.parametrize("payload", [b"", b"\x10", b"\x22\xff", b"\x10\x7f"])
+def test_nothing_to_suppress(payload):
+    assert not suppressed(payload)
+
+
 def test_request_values():
     # What a server reads out of some of them, field by field.
     assert vars(parse_request(bytes.fromhex("10 83"))) == {"session": 3}
@@ -129,6 +134,21 @@ def test_answers_that_are_none(request_, payload):
         parse_response(bytes.fromhex(request_), bytes.fromhex(payload))
 
     assert caught.value.payload == bytes.fromhex(payload)
+    assert str(caught.value) == f"{caught.value.problem}; the answer was {payload.lower() or 'empty'}"
+
+
+@pytest.mark.parametrize(
+    ("request_", "payload"),
+    [
+        ("2F 01 32 03 55", "6F 01 32 03"),  # the state is the device's, not an echo
+        ("2F 01 32 03 55", "6F 01 32 03 54"),
+        ("31 01 02 03 10", "71 01 02 03"),
+        ("31 01 02 03 10", "71 01 02 03 20"),
+        ("22 01 23 01 24", "62 01 23 AB 01 24 CD"),
+    ],
+)
+def test_answers_need_not_echo_more_than_what_names_them(request_, payload):
+    assert parse_response(bytes.fromhex(request_), bytes.fromhex(payload)) == bytes.fromhex(payload)
 
 
 def test_suppress_bit_is_not_echoed():
@@ -175,6 +195,7 @@ def test_parse_read():
 
     assert services.parse_read(payload, {0x0123: 2, 0x0124: 3}) == {0x0123: b"\xab\xcd", 0x0124: b"abc"}
     assert services.parse_read(payload, {0x0123: 2, 0x0124: None}) == {0x0123: b"\xab\xcd", 0x0124: b"abc"}
+    assert services.parse_read(payload[:7], {0x0123: 2, 0x0124: None}) == {0x0123: b"\xab\xcd", 0x0124: b""}
 
 
 @pytest.mark.parametrize(
@@ -185,6 +206,7 @@ def test_parse_read():
         ("62 01 24 AB CD", {0x0123: 2}),  # not asked for
         ("62 01 23 AB CD 01 23 AB CD", {0x0123: 2}),  # twice
         ("62 01 23 AB CD", {0x0123: 2, 0x0124: 1}),  # one missing
+        ("62 01 23 AB CD 01", {0x0123: 2, 0x0001: 0}),  # half an identifier
         ("62", {0x0123: 2}),
         ("63 01 23 AB CD", {0x0123: 2}),
     ],

@@ -76,6 +76,11 @@ def test_message_of_no_such_length(length):
         segment(NAD, bytes(length))
 
 
+@pytest.mark.parametrize("nad", [0x01, 0xFF])
+def test_first_and_last_node_address(nad):
+    assert segment(nad, b"\x3e\x00") == [bytes([nad, 2, 0x3E, 0x00, 255, 255, 255, 255])]
+
+
 @pytest.mark.parametrize("nad", [0, 0x100])
 def test_no_such_node_address(nad):
     with pytest.raises(ValueError, match="node address"):
