@@ -8,24 +8,30 @@ from __future__ import annotations
 
 import math
 from collections.abc import Iterator, Mapping
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
+from fractions import Fraction
 from pathlib import Path
-from typing import Annotated, Literal
 
-from pydantic import AfterValidator, Field
-
-from harness.files.load import FileModel, Loaded, Part, load
+from harness.bench.bench_file import (
+    CHANNELS,
+    SIMULATED,
+    BenchFile,
+    BreakMethod,
+    BusSignalSection,
+    GateSupplySection,
+    InjectorSection,
+    NtcSection,
+    RecorderSection,
+    RolesSection,
+    StimulusSection,
+)
+from harness.files.load import Loaded, Part, load
 from harness.files.marks import FileError, FileErrors
-from harness.files.scalars import Name, Text, Whole
-from harness.quantity import Current, Quantity, Ratio, SlewRate, Time, Voltage, parse
+from harness.quantity import Quantity
 
-SIMULATED = "simulated"
-"""The resource of a role that lives in this process."""
-CHANNELS = ("injected", "gate", "current", "switch_voltage", "supply")
-"""What a recorder's channels may be connected to."""
+__all__ = ["CHANNELS", "SIMULATED", "BenchFile", "BenchSpec", "BreakMethod", "load_bench", "shipped_bench"]
+
 _BENCHES = Path(__file__).resolve().parents[2] / "testplans" / "benches"
-
-BreakMethod = Literal["break_condition", "slow_bit_rate"]
 
 
 @dataclass(frozen=True)
@@ -41,9 +47,12 @@ class SupplySpec:
     """The breaker's 12 V supply; ``uncertainty`` is the standard uncertainty of its voltage reading."""
 
     resource: str
-    voltage: float  # V
+    voltage: float  # V, healthy
     current_limit: float  # A
     uncertainty: float  # V
+    highest: float  # V, that it may be set to
+    gain: float  # 1
+    offset: float  # V
 
 
 @dataclass(frozen=True)
@@ -57,18 +66,38 @@ class SourceSpec:
 
 @dataclass(frozen=True)
 class StimulusSpec:
-    """An injector or a load: greatest current, fastest slew, limits of error of what it delivers."""
+    """An injector or a load: greatest current, fastest slew, limits of error of what it delivers.
+
+    ``stop_input``: an injector's output ends at once when the gate falls, as by the stop input of a test set.
+    """
 
     resource: str
     current: float  # A
     slew: float  # A/s
     gain: float  # 1
     offset: float  # A
+    stop_input: bool = False
+
+
+@dataclass(frozen=True)
+class SignalSpec:
+    """What stands in for another quantity: gate_supply (V), bus_signal (V), ntc (degC). Range, slew, limits of error.
+
+    ``healthy`` is where it rests while connected. ``slew`` inf: it goes at once, and cannot be told to go slower.
+    """
+
+    resource: str
+    healthy: float
+    lowest: float
+    highest: float
+    slew: float  # 1/s, of the unit; K/s for ntc
+    gain: float  # 1
+    offset: float  # the unit
 
 
 @dataclass(frozen=True)
 class ChannelSpec:
-    """One recorder channel: its number and its limits of error (gain relative, offset in A or V)."""
+    """One recorder channel: its number and its limits of error (gain relative, offset in A, V or K)."""
 
     number: int
     gain: float
@@ -88,7 +117,10 @@ class RecorderSpec:
 
 @dataclass(frozen=True)
 class BenchSpec:
-    """A bench, whole. A role that it does not have is None; ``seed`` is that of the simulated world."""
+    """A bench, whole. A role that it does not have is None; ``seed`` is that of the simulated world.
+
+    ``commands`` are programs of this bench, name -> arguments: `key` reads a seed in hexadecimal and writes the key.
+    """
 
     name: str
     title: str
@@ -101,11 +133,15 @@ class BenchSpec:
     load: StimulusSpec | None
     injector: StimulusSpec | None
     recorder: RecorderSpec | None
+    gate_supply: SignalSpec | None = None
+    bus_signal: SignalSpec | None = None
+    ntc: SignalSpec | None = None
+    commands: Mapping[str, tuple[str, ...]] = field(default_factory=dict)
 
     @property
     def resources(self) -> dict[str, str]:
         """Role -> resource, of the roles that the bench has."""
-        roles = {role: getattr(self, role) for role in ("supply_12v", "source", "load", "injector", "recorder")}
+        roles = {role: getattr(self, role) for role in RolesSection.model_fields}
         return {"lin": self.lin.port, **{role: spec.resource for role, spec in roles.items() if spec is not None}}
 
     @property
@@ -134,134 +170,7 @@ def load_bench(path: Path | str, seed: int | None = None) -> BenchSpec:
     return spec if seed is None else replace(spec, seed=seed)
 
 
-# The form of a bench file
-
-
-def _check_resource(value: str) -> str:
-    if value != SIMULATED and "::" not in value:
-        raise ValueError(f"{value!r}: want a VISA resource name such as 'TCPIP::127.0.0.1::5025::SOCKET'")
-    return value
-
-
-Resource = Annotated[Text, AfterValidator(_check_resource)]
-
-
-class AccuracySection(Part):
-    """Limits of error: relative to the value, and fixed."""
-
-    gain: Ratio
-    offset: Current
-
-
-class VoltageAccuracySection(Part):
-    """Limits of error of a voltage reading."""
-
-    gain: Ratio
-    offset: Voltage
-
-
-class LinSection(Part):
-    """The LIN master's port."""
-
-    port: Text
-    break_method: BreakMethod = Field("break_condition", alias="break")
-
-
-class Supply12vSection(Part):
-    """The breaker's 12 V supply."""
-
-    resource: Resource = SIMULATED
-    voltage: Voltage
-    current_limit: Current
-    # Where the file says nothing, worse than the read-back of any bench supply.
-    accuracy: VoltageAccuracySection = VoltageAccuracySection(gain=parse("1 %"), offset=parse("100 mV"))
-
-
-class SourceSection(Part):
-    """The high-voltage source."""
-
-    resource: Resource = SIMULATED
-    voltage: Voltage
-    current: Current
-
-
-class StimulusSection(Part):
-    """Injector or load."""
-
-    resource: Resource = SIMULATED
-    current: Current
-    slew: SlewRate
-    accuracy: AccuracySection = AccuracySection(gain=parse("1 %"), offset=parse("100 mA"))
-
-
-class CurrentChannelSection(Part):
-    """A channel that measures a current. Its limits of error are asked for: without them there is no verdict."""
-
-    number: Annotated[Whole, Field(ge=1)]
-    gain: Ratio
-    offset: Current
-
-
-class VoltageChannelSection(Part):
-    """A channel that shows when a voltage changes; its own errors hardly matter for that."""
-
-    number: Annotated[Whole, Field(ge=1)]
-    gain: Ratio = parse("0 %")
-    offset: Voltage = parse("0 V")
-
-
-class ChannelsSection(Part):
-    """What the recorder's channels are connected to."""
-
-    injected: CurrentChannelSection | None = None
-    gate: VoltageChannelSection | None = None
-    current: CurrentChannelSection | None = None
-    switch_voltage: VoltageChannelSection | None = None
-    supply: VoltageChannelSection | None = None
-
-
-class RecorderSection(Part):
-    """The recorder."""
-
-    resource: Resource = SIMULATED
-    shortest_interval: Time
-    points: Annotated[Whole, Field(ge=2)]
-    clock: Ratio
-    channels: ChannelsSection
-
-
-class RolesSection(Part):
-    """The bench's roles; without supply_12v there is no bench."""
-
-    supply_12v: Supply12vSection
-    source: SourceSection | None = None
-    load: StimulusSection | None = None
-    injector: StimulusSection | None = None
-    recorder: RecorderSection | None = None
-
-
-class SimulatedSection(Part):
-    """The world that lives in this process."""
-
-    seed: Annotated[Whole, Field(ge=0)] = 1
-
-
-class ServedSection(Part):
-    """Who serves this bench; written by ``breakerbench serve`` and read by nobody but people and scripts."""
-
-    pid: Annotated[Whole, Field(ge=1)]
-    pty: Text  # the LIN line once more, as a pseudo-terminal: for `lin: {port: ..., break: slow_bit_rate}`
-
-
-class BenchFile(FileModel):
-    """A bench as it is written: with `simulated`, all of it in this process; else each role names its resource."""
-
-    name: Name
-    title: Text
-    simulated: SimulatedSection | None = None
-    served: ServedSection | None = None
-    lin: LinSection | None = None
-    roles: RolesSection
+# From the form to the value
 
 
 def _present(roles: RolesSection) -> dict[str, Part]:
@@ -291,8 +200,11 @@ def _ranges(loaded: Loaded[BenchFile]) -> Iterator[FileError]:
     for role, section in _present(loaded.model.roles).items():
         for place, value in _quantities(section, ("roles", role)):
             is_error = place[-1] in ("gain", "offset", "clock")
+            if value.base == "degC":
+                continue  # 0 degC is no more than a place on a scale
             if value.exact < 0 or (value.exact == 0 and not is_error):
                 yield loaded.error(place, f"{value}: want {'0 or more' if is_error else 'more than 0'}")
+    yield from _healthy(loaded)
     if (recorder := loaded.model.roles.recorder) is None:
         return
     owners: dict[int, str] = {}
@@ -302,6 +214,19 @@ def _ranges(loaded: Loaded[BenchFile]) -> Iterator[FileError]:
             yield loaded.error(("roles", "recorder", "channels", name, "number"), message)
         if channel is not None:
             owners.setdefault(channel.number, name)
+
+
+def _healthy(loaded: Loaded[BenchFile]) -> Iterator[FileError]:
+    """Where a role rests lies inside its range."""
+    for role, section in _present(loaded.model.roles).items():
+        highest: Quantity | None = getattr(section, "highest", None)
+        key = "temperature" if isinstance(section, NtcSection) else "voltage"
+        healthy: Quantity | None = getattr(section, key, None)
+        if highest is None or healthy is None:
+            continue
+        lowest = section.lowest.exact if isinstance(section, NtcSection) else Fraction(0)
+        if not lowest <= healthy.exact <= highest.exact:
+            yield loaded.error(("roles", role, key), f"{healthy} is outside the range of {role}, up to {highest}")
 
 
 def _quantities(part: Part, place: tuple[str, ...]) -> Iterator[tuple[tuple[str, ...], Quantity]]:
@@ -329,11 +254,18 @@ def _spec(loaded: Loaded[BenchFile], path: Path) -> BenchSpec:
             supply.voltage.si,
             supply.current_limit.si,
             reading / math.sqrt(3),  # limits of error taken as rectangular (JCGM 100, 4.3.7)
+            (supply.highest or supply.voltage).si,
+            supply.accuracy.gain.si,
+            supply.accuracy.offset.si,
         ),
         source=None if source is None else SourceSpec(source.resource, source.voltage.si, source.current.si),
         load=_stimulus(roles.load),
         injector=_stimulus(roles.injector),
         recorder=_recorder(roles.recorder),
+        gate_supply=_signal(roles.gate_supply),
+        bus_signal=_signal(roles.bus_signal),
+        ntc=_ntc(roles.ntc),
+        commands={name: words for name, words in model.commands.items()},
     )
 
 
@@ -341,7 +273,30 @@ def _stimulus(section: StimulusSection | None) -> StimulusSpec | None:
     if section is None:
         return None
     accuracy = section.accuracy
-    return StimulusSpec(section.resource, section.current.si, section.slew.si, accuracy.gain.si, accuracy.offset.si)
+    return StimulusSpec(
+        section.resource,
+        section.current.si,
+        section.slew.si,
+        accuracy.gain.si,
+        accuracy.offset.si,
+        isinstance(section, InjectorSection) and section.stop_input,
+    )
+
+
+def _signal(section: GateSupplySection | BusSignalSection | None) -> SignalSpec | None:
+    if section is None:
+        return None
+    slew = section.slew.si if isinstance(section, BusSignalSection) else math.inf
+    gain, offset = section.accuracy.gain.si, section.accuracy.offset.si
+    return SignalSpec(section.resource, section.voltage.si, 0.0, section.highest.si, slew, gain, offset)
+
+
+def _ntc(section: NtcSection | None) -> SignalSpec | None:
+    if section is None:
+        return None
+    gain, offset = section.accuracy.gain.si, section.accuracy.offset.si
+    limits = section.lowest.si, section.highest.si
+    return SignalSpec(section.resource, section.temperature.si, *limits, section.slew.si, gain, offset)
 
 
 def _recorder(section: RecorderSection | None) -> RecorderSpec | None:

@@ -8,10 +8,10 @@ from __future__ import annotations
 
 import os
 from collections import Counter
-from collections.abc import Iterable, Iterator, Sequence
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
 from pathlib import Path
-from typing import Annotated, Any, Literal, Union
+from typing import Annotated, Any, Literal, Union, get_args
 
 from pydantic import AfterValidator, BeforeValidator, Discriminator, Tag, create_model
 
@@ -21,7 +21,7 @@ from harness.files.profile import shipped_device
 from harness.files.scalars import Name, Text
 from harness.plan.steps import STEP_KINDS, Step
 
-Section = Literal["steps", "clean_up"]
+Section = Literal["preconditions", "steps", "clean_up"]
 
 _PLAN_KEYS = {"device", "steps", "clean_up"}
 _SUFFIXES = (".yaml", ".yml")
@@ -53,6 +53,12 @@ class Plan:
     clean_up: tuple[PlanStep, ...]
     note: str | None
     document: Document = field(repr=False, compare=False)
+    preconditions: tuple[PlanStep, ...] = ()  # run first; one that does not pass keeps ``steps`` from being run
+
+    @property
+    def places(self) -> tuple[PlanStep, ...]:
+        """Every step in the order in which they are run."""
+        return (*self.preconditions, *self.steps, *self.clean_up)
 
     def mark(self, step: PlanStep, *inner: str | int, key: bool = False) -> Mark:
         """Where a value (or the key) inside ``step`` stands."""
@@ -62,9 +68,8 @@ class Plan:
 def load_plan(path: Path | str) -> Plan:
     """The plan in ``path``. Raises FileErrors with everything that is wrong with the file."""
     loaded = load(path, PlanFile)
-    steps = tuple(_steps(loaded, "steps"))
-    clean_up = tuple(_steps(loaded, "clean_up"))
-    errors = list(_same_names((*steps, *clean_up)))
+    preconditions, steps, clean_up = (tuple(_steps(loaded, section)) for section in get_args(Section))
+    errors = list(_same_names((*preconditions, *steps, *clean_up)))
     try:
         device = _find_device(Path(path), loaded.model.device)
     except KeyError as error:
@@ -72,7 +77,8 @@ def load_plan(path: Path | str) -> Plan:
     if errors:
         raise FileErrors(errors)
     model, document = loaded.model, loaded.document
-    return Plan(model.name, model.title, device, Path(path), document.digest, steps, clean_up, model.note, document)
+    digest, note = document.digest, model.note
+    return Plan(model.name, model.title, device, Path(path), digest, steps, clean_up, note, document, preconditions)
 
 
 def load_plans(paths: Iterable[Path]) -> list[Plan]:
@@ -168,13 +174,17 @@ class PlanFile(FileModel):
     title: Text
     device: Name
     note: Text | None = None
+    preconditions: tuple[StepEntry, ...] = ()
     steps: Annotated[tuple[StepEntry, ...], AfterValidator(_some)]
     clean_up: tuple[StepEntry, ...] = ()
 
 
+_PREFIXES: Mapping[Section, str] = {"preconditions": "precondition_", "steps": "", "clean_up": "clean_up_"}
+
+
 def _steps(loaded: Loaded[PlanFile], section: Section) -> Iterator[PlanStep]:
     seen: Counter[str] = Counter()
-    prefix = "clean_up_" if section == "clean_up" else ""
+    prefix = _PREFIXES[section]
     for index, entry in enumerate(getattr(loaded.model, section)):
         kind = next(iter(type(entry).model_fields))
         step: Step = getattr(entry, kind)

@@ -1,0 +1,216 @@
+"""The form of a bench file: one model a section. What the sections mean together is harness/bench/spec.py's."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from typing import Annotated, Literal
+
+from pydantic import AfterValidator, Field
+
+from harness.files.load import FileModel, Part
+from harness.files.scalars import Flag, Name, Text, Whole
+from harness.quantity import (
+    Current,
+    Kelvin,
+    Ratio,
+    SlewRate,
+    Temperature,
+    TemperatureRate,
+    Time,
+    Voltage,
+    VoltageRate,
+    parse,
+)
+
+SIMULATED = "simulated"
+"""The resource of a role that lives in this process."""
+CHANNELS = ("injected", "gate", "current", "switch_voltage", "supply", "bus", "gate_rail", "heat_sink")
+"""What a recorder's channels may be connected to."""
+
+BreakMethod = Literal["break_condition", "slow_bit_rate"]
+
+
+def _check_resource(value: str) -> str:
+    if value != SIMULATED and "::" not in value:
+        raise ValueError(f"{value!r}: want a VISA resource name such as 'TCPIP::127.0.0.1::5025::SOCKET'")
+    return value
+
+
+Resource = Annotated[Text, AfterValidator(_check_resource)]
+
+
+class AccuracySection(Part):
+    """Limits of error: relative to the value, and fixed."""
+
+    gain: Ratio
+    offset: Current
+
+
+class VoltageAccuracySection(Part):
+    """Limits of error of a voltage reading."""
+
+    gain: Ratio
+    offset: Voltage
+
+
+class LinSection(Part):
+    """The LIN master's port."""
+
+    port: Text
+    break_method: BreakMethod = Field("break_condition", alias="break")
+
+
+class Supply12vSection(Part):
+    """The breaker's 12 V supply."""
+
+    resource: Resource = SIMULATED
+    voltage: Voltage
+    current_limit: Current
+    # Where the file says nothing, worse than the read-back of any bench supply.
+    accuracy: VoltageAccuracySection = VoltageAccuracySection(gain=parse("1 %"), offset=parse("100 mV"))
+    highest: Voltage | None = None  # the healthy voltage where absent
+
+
+class SourceSection(Part):
+    """The high-voltage source."""
+
+    resource: Resource = SIMULATED
+    voltage: Voltage
+    current: Current
+
+
+class StimulusSection(Part):
+    """Injector or load."""
+
+    resource: Resource = SIMULATED
+    current: Current
+    slew: SlewRate
+    accuracy: AccuracySection = AccuracySection(gain=parse("1 %"), offset=parse("100 mA"))
+
+
+class InjectorSection(StimulusSection):
+    """The injector; with ``stop_input`` its output ends at once when the gate falls."""
+
+    stop_input: Flag = False
+
+
+class GateSupplySection(Part):
+    """An external supply into the test pins of the gate driver's isolated rail."""
+
+    resource: Resource = SIMULATED
+    voltage: Voltage
+    highest: Voltage
+    accuracy: VoltageAccuracySection
+
+
+class BusSignalSection(Part):
+    """A signal into the bus-voltage sensing input, in equivalent volts; 0 V is its rest."""
+
+    resource: Resource = SIMULATED
+    voltage: Voltage
+    highest: Voltage
+    slew: VoltageRate
+    accuracy: VoltageAccuracySection
+
+
+class TemperatureAccuracySection(Part):
+    """Limits of error of a simulated temperature."""
+
+    gain: Ratio = parse("0 %")
+    offset: Kelvin
+
+
+class NtcSection(Part):
+    """A thermistor simulator in place of the one on the heat sink."""
+
+    resource: Resource = SIMULATED
+    temperature: Temperature = parse("25 degC")
+    lowest: Temperature
+    highest: Temperature
+    slew: TemperatureRate
+    accuracy: TemperatureAccuracySection
+
+
+class CurrentChannelSection(Part):
+    """A channel that measures a current. Its limits of error are asked for: without them there is no verdict."""
+
+    number: Annotated[Whole, Field(ge=1)]
+    gain: Ratio
+    offset: Current
+
+
+class VoltageChannelSection(Part):
+    """A channel that shows when a voltage changes; its own errors hardly matter for that."""
+
+    number: Annotated[Whole, Field(ge=1)]
+    gain: Ratio = parse("0 %")
+    offset: Voltage = parse("0 V")
+
+
+class TemperatureChannelSection(Part):
+    """A channel that follows the simulated temperature."""
+
+    number: Annotated[Whole, Field(ge=1)]
+    gain: Ratio = parse("0 %")
+    offset: Kelvin
+
+
+class ChannelsSection(Part):
+    """What the recorder's channels are connected to."""
+
+    injected: CurrentChannelSection | None = None
+    gate: VoltageChannelSection | None = None
+    current: CurrentChannelSection | None = None
+    switch_voltage: VoltageChannelSection | None = None
+    supply: VoltageChannelSection | None = None
+    bus: VoltageChannelSection | None = None
+    gate_rail: VoltageChannelSection | None = None
+    heat_sink: TemperatureChannelSection | None = None
+
+
+class RecorderSection(Part):
+    """The recorder."""
+
+    resource: Resource = SIMULATED
+    shortest_interval: Time
+    points: Annotated[Whole, Field(ge=2)]
+    clock: Ratio
+    channels: ChannelsSection
+
+
+class RolesSection(Part):
+    """The bench's roles; without supply_12v there is no bench."""
+
+    supply_12v: Supply12vSection
+    source: SourceSection | None = None
+    load: StimulusSection | None = None
+    injector: InjectorSection | None = None
+    recorder: RecorderSection | None = None
+    gate_supply: GateSupplySection | None = None
+    bus_signal: BusSignalSection | None = None
+    ntc: NtcSection | None = None
+
+
+class SimulatedSection(Part):
+    """The world that lives in this process."""
+
+    seed: Annotated[Whole, Field(ge=0)] = 1
+
+
+class ServedSection(Part):
+    """Who serves this bench; written by ``breakerbench serve`` and read by nobody but people and scripts."""
+
+    pid: Annotated[Whole, Field(ge=1)]
+    pty: Text  # the LIN line once more, as a pseudo-terminal: for `lin: {port: ..., break: slow_bit_rate}`
+
+
+class BenchFile(FileModel):
+    """A bench as it is written: with `simulated`, all of it in this process; else each role names its resource."""
+
+    name: Name
+    title: Text
+    simulated: SimulatedSection | None = None
+    served: ServedSection | None = None
+    lin: LinSection | None = None
+    roles: RolesSection
+    commands: Mapping[Literal["key"], Annotated[tuple[Text, ...], Field(min_length=1)]] = Field(default_factory=dict)
