@@ -17,9 +17,7 @@ def calibrate(device: Device) -> Calibration:
     Raises ValueError for a device that this firmware is not made for: it has one thermal memory, all of whose
     parameters are set-points.
     """
-    if len(device.functions) != 1:
-        raise ValueError(f"{device.name}: the mock has one thermal memory, not {', '.join(device.functions) or 'none'}")
-    (function,) = device.functions.values()
+    (function,) = (each for each in device.functions.values() if isinstance(each, ThermalMemory))
     return Calibration(
         slow_period_us=device.sensing.slow_period_ns // 1000,
         defaults={name: point.field.to_raw(point.default) for name, point in device.set_points.items()},
@@ -40,10 +38,15 @@ def field_scale(device: Device, source: SnapshotSource, field: Field) -> Scale:
     step = {
         "current": current_count(device),
         "heat": Fraction(1, TRIP_LEVEL),
+        "junction_temperature": Fraction(1, 1000),
         "supply_voltage": Fraction(1, 1000),
+        "gate_rail_voltage": Fraction(1, 1000),
+        "bus_voltage": Fraction(1, 10),
+        "heat_sink_temperature": Fraction(1, 10),
         "operate_time": Fraction(1, 1000),
         "uptime": Fraction(1, 1000),
         "trip_count": Fraction(1),
+        "mode": Fraction(1),
     }[source]
     low, high = field.raw_range
     return _scale(step, field.scale, field.offset, low, high)

@@ -12,9 +12,14 @@ SOFTWARE = 0x0142
 READINGS: dict[str, Callable[[Firmware], int]] = {
     "current": lambda firmware: firmware.current,
     "heat": lambda firmware: firmware.overload.level,
-    "supply_voltage": lambda firmware: firmware.read_supply(),
+    "junction_temperature": lambda firmware: firmware.capture("").junction_temperature,
+    "supply_voltage": lambda firmware: firmware.capture("").supply_voltage,
+    "gate_rail_voltage": lambda firmware: firmware.capture("").gate_rail_voltage,
+    "bus_voltage": lambda firmware: firmware.capture("").bus_voltage,
+    "heat_sink_temperature": lambda firmware: firmware.capture("").heat_sink_temperature,
     "uptime": lambda firmware: firmware.uptime_ms,
     "trip_count": lambda firmware: firmware.trip_count,
+    "mode": lambda firmware: firmware.mode,
     "software": lambda firmware: SOFTWARE,
 }
 """Name -> number, in the units that mocks.firmware.tasks.Trip has."""

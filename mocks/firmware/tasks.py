@@ -8,6 +8,7 @@ from dataclasses import dataclass
 from mocks.firmware.calibration import Calibration
 from mocks.firmware.protect import Overload
 from mocks.firmware.states import NEXT, Event, State
+from protocol.protection import Quantity
 
 
 @dataclass(frozen=True)
@@ -17,10 +18,15 @@ class Trip:
     cause: str  # fault code
     current: int  # slow-channel counts
     heat: int  # 2**30 is the trip level
+    junction_temperature: int  # mdegC
     supply_voltage: int  # mV
+    gate_rail_voltage: int  # mV
+    bus_voltage: int  # 0.1 V
+    heat_sink_temperature: int  # 0.1 degC
     operate_time: int  # ms
     uptime: int  # ms, 32 bits
     trip_count: int  # this trip included
+    mode: int  # raw value of the command frame's signal
 
 
 class Firmware:
@@ -41,12 +47,15 @@ class Firmware:
         self._write_gate = write_gate
         self.read_supply = read_supply
         self.on_trip: Callable[[Trip], None] = lambda trip: None
+        self.on_condition: Callable[[str, bool], None] = lambda cause, present: None
         self.on_power_on: Callable[[], None] = lambda: None
         self.on_power_off: Callable[[], None] = lambda: None
         self.powered = False
         self.overload = Overload(calibration.overload, calibration.slow_period_us)
         self.uptime_ms = 0
         self.trip_count = 0
+        self.mode = 0
+        self._overrides: dict[Quantity, int] = {}
         self.state = State.OFF
         self.cause: str | None = None  # of the trip that waits for its acknowledgement
         self.current = 0
@@ -88,6 +97,40 @@ class Firmware:
         elif value == self.calibration.close_command:
             self._handle(Event.CLOSE_HOT if self.overload.hot else Event.CLOSE_COOL)
 
+    def select_mode(self, mode: int) -> None:
+        """The mode signal of a received frame, raw."""
+        self.mode = mode
+
+    def frame_heard(self) -> None:
+        """A valid frame of the master was received."""
+
+    def override(self, quantity: Quantity, value: int | None) -> None:
+        """Read ``value`` (in the unit that Trip has) in place of what is measured; None returns control."""
+        if value is None:
+            self._overrides.pop(quantity, None)
+        else:
+            self._overrides[quantity] = value
+
+    def release_lockout(self) -> None:
+        """What the routine does: the count is 0 again, and the breaker may be closed."""
+
+    def capture(self, cause: str) -> Trip:
+        """Everything that is known now, for a record of ``cause``."""
+        return Trip(
+            cause=cause,
+            current=self.current,
+            heat=self.overload.level,
+            junction_temperature=25_000,
+            supply_voltage=self.read_supply(),
+            gate_rail_voltage=18_000,
+            bus_voltage=0,
+            heat_sink_temperature=self._overrides.get("heat_sink_temperature", 250),
+            operate_time=self.overload.operate_us // 1000,
+            uptime=self.uptime_ms,
+            trip_count=self.trip_count,
+            mode=self.mode,
+        )
+
     def slow_task(self, current: int) -> bool:
         """Once a slow period, with its averaged sample. True where it opened the switch."""
         self.uptime_ms = self.uptime_ms + self.calibration.slow_period_us // 1000 & 0xFFFFFFFF
@@ -111,17 +154,7 @@ class Firmware:
         self._handle(Event.TRIP)
         self.cause = cause
         self.trip_count = self.trip_count + 1 & 0xFFFF
-        self.on_trip(
-            Trip(
-                cause=cause,
-                current=self.current,
-                heat=self.overload.level,
-                supply_voltage=self.read_supply(),
-                operate_time=self.overload.operate_us // 1000,
-                uptime=self.uptime_ms,
-                trip_count=self.trip_count,
-            )
-        )
+        self.on_trip(self.capture(cause))
         return True
 
     def _handle(self, event: Event) -> None:
