@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import difflib
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 from types import NoneType, UnionType
@@ -47,10 +47,15 @@ class Loaded(Generic[Model]):
         return FileError(self.document.mark(location, key), message)
 
 
-def load(path: Path | str, model: type[Model]) -> Loaded[Model]:
-    """Read ``path`` as ``model``. Raises FileErrors with everything that is wrong with it."""
+def load(path: Path | str, model: type[Model], rewrite: Callable[[Document], Document] | None = None) -> Loaded[Model]:
+    """Read ``path`` as ``model``. Raises FileErrors with everything that is wrong with it.
+
+    ``rewrite`` makes of the document as written the one that the model is to see, and the errors' places are in.
+    """
     document = compose(Path(path))
     _check_format(document)
+    if rewrite is not None:
+        document = rewrite(document)
     errors = list(document.errors)
     try:
         content = model.model_validate(document.data())
@@ -101,7 +106,9 @@ def _file_error(document: Document, model: type[FileModel], item: ErrorDetails) 
     location, kind = item["loc"], item["type"]
     on_key = kind in ("missing", "extra_forbidden") or "[key]" in location
     place = location[:-1] if kind == "missing" else location
-    return FileError(document.mark(place, key=on_key), _words(model, item))
+    given = document.given(place, key=on_key)
+    words = _words(model, item) + (f"; given at {given}" if given is not None else "")
+    return FileError(document.mark(place, key=on_key), words)
 
 
 def _words(model: type[FileModel], item: ErrorDetails) -> str:

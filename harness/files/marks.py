@@ -66,11 +66,12 @@ class FileErrors(Exception):
 
 @dataclass(frozen=True)
 class Scalar:
-    """A text. ``quoted`` tells '' from a value left out."""
+    """A text. ``quoted`` tells '' from a value left out; ``given`` is where a parameter used at ``mark`` got it."""
 
     mark: Mark
     text: str
     quoted: bool
+    given: Mark | None = None
 
 
 @dataclass(frozen=True)
@@ -107,15 +108,21 @@ class Document:
 
         A part of ``location`` that the document does not have is passed over: models name things that files do not.
         """
-        node, key_mark, value_mark = self.root, self.root.mark, self.root.mark
+        return self._at(location, key).mark
+
+    def given(self, location: Sequence[str | int], key: bool = False) -> Mark | None:
+        """Where the value (or key) at ``location`` was given, if it is that of a parameter."""
+        node = self._at(location, key)
+        return node.given if isinstance(node, Scalar) else None
+
+    def _at(self, location: Sequence[str | int], key: bool) -> Node:
+        key_node = node = self.root
         for part in location:
             if isinstance(node, MapNode) and isinstance(part, str) and part in node.items:
                 key_node, node = node.items[part]
-                key_mark, value_mark = key_node.mark, node.mark
             elif isinstance(node, ListNode) and isinstance(part, int) and 0 <= part < len(node.items):
-                node = node.items[part]
-                key_mark = value_mark = node.mark
-        return key_mark if key else value_mark
+                key_node = node = node.items[part]
+        return key_node if key else node
 
     def data(self) -> Any:
         """The document as dict, list, str and None (a value left out)."""

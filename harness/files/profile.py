@@ -211,9 +211,7 @@ def _thermistor(profile: Profile) -> Thermistor | None:
     section = profile.thermistor
     if section is None:
         return None
-    return Thermistor(
-        section.resistance.si, section.beta.si, section.pull_up.si, section.bits, section.tolerance.si
-    )
+    return Thermistor(section.resistance.si, section.beta.si, section.pull_up.si, section.bits, section.tolerance.si)
 
 
 def _control_field(name: str, control: ControlSection, order: ByteOrder) -> Field:

@@ -9,7 +9,7 @@ from harness.files.ldf import LdfNode
 from harness.files.load import Loaded, close_match, one_of
 from harness.files.marks import FileError
 from harness.files.profile_model import Coding, Profile
-from harness.quantity import Quantity, show
+from harness.quantity import Quantity
 from protocol.signals import FrameLayout, Signal
 
 Place = tuple[str | int, ...]

@@ -23,8 +23,8 @@ from harness.quantity import (
     Voltage,
     parse,
 )
-from protocol.device import Field as RecordField
 from protocol.device import ByteOrder, IntegerType, ReportSource, SnapshotSource
+from protocol.device import Field as RecordField
 from protocol.protection import Condition, Reaction
 from protocol.protection import Quantity as Watched
 

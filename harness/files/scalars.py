@@ -34,8 +34,13 @@ def parse_whole(value: Any) -> int:
     return int(value, 16) if value[1:2] in ("x", "X") else int(value)
 
 
+def is_name(value: str) -> bool:
+    """Whether ``value`` is a name that plans and profiles may give."""
+    return len(value) <= _NAME_LENGTH and _NAME.fullmatch(value) is not None
+
+
 def _check_name(value: str) -> str:
-    if len(value) > _NAME_LENGTH or not _NAME.fullmatch(value):
+    if not is_name(value):
         raise ValueError(f"{value!r}: want a name of lower-case letters, digits and _, at most {_NAME_LENGTH}")
     return value
 

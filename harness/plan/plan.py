@@ -1,17 +1,17 @@
 """A test plan: what is asked of one device, step by step, and where in its file each step stands.
 
 A step is a list entry with one key, its kind: `- expect_trip: {inject: 60 A, function: overload}`, or the bare kind
-where there is nothing to say: `- close`. What a step means is harness/run's.
+where there is nothing to say: `- close`. Loops, fragments and parameters are worked out by harness/plan/expand.py
+before the models here see a step. What a step means is harness/run's.
 """
 
 from __future__ import annotations
 
 import os
-from collections import Counter
 from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
 from pathlib import Path
-from typing import Annotated, Any, Literal, Union, get_args
+from typing import Annotated, Any, Union
 
 from pydantic import AfterValidator, BeforeValidator, Discriminator, Tag, create_model
 
@@ -19,13 +19,13 @@ from harness.files.load import FileModel, Loaded, Part, close_match, load, one_o
 from harness.files.marks import Document, FileError, FileErrors, MapNode, Mark, compose
 from harness.files.profile import shipped_device
 from harness.files.scalars import Name, Text
+from harness.plan.expand import EXPANSIONS, SECTIONS, Expansion, Section, expand
+from harness.plan.fragment import some
 from harness.plan.steps import STEP_KINDS, Step
-
-Section = Literal["preconditions", "steps", "clean_up"]
 
 _PLAN_KEYS = {"device", "steps", "clean_up"}
 _SUFFIXES = (".yaml", ".yml")
-_OTHER_FOLDERS = ("benches", "devices")
+_OTHER_FOLDERS = ("benches", "devices", "fragments")
 
 
 @dataclass(frozen=True)
@@ -36,13 +36,14 @@ class PlanStep:
     kind: str
     step: Step
     section: Section
-    index: int  # from 0, in its section
+    index: int  # from 0, in its section, loops and fragments worked out
     mark: Mark
+    via: tuple[Mark, ...] = ()  # loops and includes that it comes by, outermost first
 
 
 @dataclass(frozen=True)
 class Plan:
-    """A plan, whole. ``device`` is the profile of the device that it is for; ``digest`` the SHA-256 of its file."""
+    """A plan, whole. ``device`` is the profile of its device; ``digest`` the SHA-256 of its file and its fragments."""
 
     name: str
     title: str
@@ -67,8 +68,14 @@ class Plan:
 
 def load_plan(path: Path | str) -> Plan:
     """The plan in ``path``. Raises FileErrors with everything that is wrong with the file."""
-    loaded = load(path, PlanFile)
-    preconditions, steps, clean_up = (tuple(_steps(loaded, section)) for section in get_args(Section))
+    worked_out: list[Expansion] = []
+
+    def work_out(document: Document) -> Document:
+        worked_out.append(expand(document))
+        return worked_out[0].document
+
+    loaded = load(path, PlanFile, work_out)
+    preconditions, steps, clean_up = (tuple(_steps(loaded, worked_out[0], section)) for section in SECTIONS)
     errors = list(_same_names((*preconditions, *steps, *clean_up)))
     try:
         device = _find_device(Path(path), loaded.model.device)
@@ -137,22 +144,16 @@ def _one_key(entry: Any) -> Any:
     """A list entry as a map of one step kind. Raises ValueError for anything else."""
     if isinstance(entry, str):
         entry = {entry: {}}
+    known = (*STEP_KINDS, *EXPANSIONS)
     if not isinstance(entry, dict) or not entry:
-        raise ValueError(f"no step here; {one_of(STEP_KINDS)}")
+        raise ValueError(f"no step here; {one_of(known)}")
     kind, body = next(iter(entry.items()))
-    if kind not in STEP_KINDS:
-        raise ValueError(f"unknown step {kind!r}; {one_of(STEP_KINDS)}{close_match(kind, STEP_KINDS)}")
+    if kind not in known:
+        raise ValueError(f"unknown step {kind!r}; {one_of(known)}{close_match(kind, known)}")
     if len(entry) > 1:
         others = ", ".join(list(entry)[1:])
         raise ValueError(f"a step has one key, its kind; indent {others} so that it belongs to {kind}")
     return {kind: {} if body is None else body}
-
-
-def _some(entries: tuple[Any, ...]) -> tuple[Any, ...]:
-    # Not min_length: pydantic would report it of a list whose entries are wrong.
-    if not entries:
-        raise ValueError("no steps; want one or more")
-    return entries
 
 
 def _tag(entry: Any) -> str:
@@ -174,23 +175,19 @@ class PlanFile(FileModel):
     title: Text
     device: Name
     note: Text | None = None
+    parameters: Mapping[Name, Any] = {}
     preconditions: tuple[StepEntry, ...] = ()
-    steps: Annotated[tuple[StepEntry, ...], AfterValidator(_some)]
+    steps: Annotated[tuple[StepEntry, ...], AfterValidator(some)]
     clean_up: tuple[StepEntry, ...] = ()
 
 
-_PREFIXES: Mapping[Section, str] = {"preconditions": "precondition_", "steps": "", "clean_up": "clean_up_"}
-
-
-def _steps(loaded: Loaded[PlanFile], section: Section) -> Iterator[PlanStep]:
-    seen: Counter[str] = Counter()
-    prefix = _PREFIXES[section]
+def _steps(loaded: Loaded[PlanFile], worked_out: Expansion, section: Section) -> Iterator[PlanStep]:
     for index, entry in enumerate(getattr(loaded.model, section)):
         kind = next(iter(type(entry).model_fields))
-        step: Step = getattr(entry, kind)
-        seen[kind] += 1
-        name = step.name or f"{prefix}{kind}_{seen[kind]}"
-        yield PlanStep(name, kind, step, section, index, loaded.document.mark((section, index, kind), key=True))
+        where = worked_out.written[section][index]
+        mark = loaded.document.mark((section, index, kind), key=True)
+        assert where.name is not None
+        yield PlanStep(where.name, kind, getattr(entry, kind), section, index, mark, where.via)
 
 
 def _same_names(steps: Sequence[PlanStep]) -> Iterator[FileError]:

@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
-from mocks.firmware.catalogue import Catalogue, SetPointRow
+from collections.abc import Mapping
+
+from mocks.firmware.catalogue import Catalogue, GroupRow
 from mocks.firmware.memory import Record
 from mocks.firmware.tasks import Firmware
 
@@ -11,7 +13,8 @@ class Configuration:
     """The set-points of a unit. A unit that was never written to has its defaults."""
 
     def __init__(self, catalogue: Catalogue, record: Record, firmware: Firmware) -> None:
-        self._rows = tuple(catalogue.set_points.values())
+        self._all = _whole(catalogue)
+        self._constraints = catalogue.constraints
         self._record = record
         self._firmware = firmware
 
@@ -20,24 +23,29 @@ class Configuration:
         stored = self._record.load(now_ns)
         if stored is None:
             self._firmware.adopt(self._firmware.calibration.defaults)
-            return
-        at = 0
-        raw = {}
-        for row in self._rows:
-            raw[row.name] = row.number.decode(stored[at : at + row.number.size])
-            at += row.number.size
+        else:
+            self._firmware.adopt(self._all.decode(stored))
+
+    def allows(self, group: GroupRow, raw: Mapping[str, int]) -> bool:
+        """Whether every value is inside its limits, and all together keep every constraint."""
+        inside = all(row.low <= raw[row.name] <= row.high for row in group.rows)
+        together = {**self._firmware.set_points, **raw}
+        return inside and all(constraint.holds(together) for constraint in self._constraints)
+
+    def write(self, raw: Mapping[str, int], now_ns: int) -> int:
+        """Put these in force and begin to store all set-points; returns when that is done."""
         self._firmware.adopt(raw)
+        return self._record.save(self.read(self._all), now_ns)
 
-    def write(self, row: SetPointRow, raw: int, now_ns: int) -> int:
-        """Put one set-point in force and begin to store all of them; returns when that is done."""
-        self._firmware.adopt({row.name: raw})
-        return self._record.save(b"".join(self.read(each) for each in self._rows), now_ns)
-
-    def read(self, row: SetPointRow) -> bytes:
-        """Bytes of one set-point as it is in force."""
-        return row.number.encode(self._firmware.set_points[row.name])
+    def read(self, group: GroupRow) -> bytes:
+        """The record of a group as it is in force."""
+        return group.encode(self._firmware.set_points)
 
 
 def record_length(catalogue: Catalogue) -> int:
     """Bytes of the set-points' record."""
-    return sum(row.number.size for row in catalogue.set_points.values())
+    return _whole(catalogue).size
+
+
+def _whole(catalogue: Catalogue) -> GroupRow:
+    return GroupRow(tuple(row for group in catalogue.set_points.values() for row in group.rows))

@@ -1,14 +1,16 @@
 """The diagnostic services (ISO 14229-1, from memory of the standard) that a session of the profile may allow.
 
-    10 session   11 reset (01 hard, 03 soft: the same restart)   14 clear   19 (01 02 04 06 0A)   22 read   2E write
-    2F I/O control: this firmware has no output of that kind, every identifier is out of range
-    31 routine: the self-test   3E tester present   85 recording of codes; it comes back with the default session
+    10 session   11 reset (01 hard, 03 soft: the same restart)   14 clear   19 (01 02 04 06 0A)   22 read   27 seed and
+    key   2E write   2F I/O control (00 return, 03 adjust)   31 routine (01 start, 03 results)   3E tester present
+    85 recording of codes
 
-Order of refusals: 11 service unknown, 7F not in this session, 13 no sub-function there, 12 sub-function unknown, 13
-length, then what the service itself refuses. For 31 the identifier (31) comes before the sub-function (12).
+Order of refusals: 11 service unknown, 7F not in this session, 33 locked, 13 no sub-function there, 12 sub-function
+unknown, 13 length, then what the service itself refuses. For 31 the identifier (31) comes before the sub-function (12).
+For 2E: 31 identifier, 13 length of the record, 22 state of the switch, 31 a value or a constraint.
 
-A set-point may be written in any state of the switch, tripped included, and is in force before the answer goes out. A
-reset opens the switch, whatever it carries. Codes may be cleared while a trip waits for its acknowledgement.
+A session that begins or ends locks, gives every quantity back and has codes recorded again. Written set-points are in
+force before the answer goes out. A reset opens the switch, whatever it carries. Codes may be cleared while a trip waits
+for its acknowledgement, and a lock-out outlasts that.
 """
 
 from __future__ import annotations
@@ -18,9 +20,11 @@ from dataclasses import dataclass
 
 from mocks.firmware.catalogue import Catalogue, Number
 from mocks.firmware.configuration import Configuration
+from mocks.firmware.controls import Controls
 from mocks.firmware.fault_memory import AVAILABLE, Entry, FaultMemory
 from mocks.firmware.readings import READINGS
-from mocks.firmware.routines import SELF_TEST, SELF_TEST_NS, SelfTest
+from mocks.firmware.routines import Routines
+from mocks.firmware.security import Security
 from mocks.firmware.sessions import DEFAULT, Sessions
 from mocks.firmware.tasks import Firmware
 from protocol.identifiers import NegativeResponseCode as Nrc
@@ -33,7 +37,9 @@ _CODE_FORMAT = 0x01  # ISO 14229-1 format of fault codes
 _BUFFER = 255  # most bytes of an answer
 _DID = Number(2, signed=False)
 _CODE = Number(3, signed=False)
-_WITH_SUB_FUNCTION = frozenset({0x10, 0x11, 0x19, 0x31, 0x3E, 0x85})
+_WITH_SUB_FUNCTION = frozenset({0x10, 0x11, 0x19, 0x27, 0x31, 0x3E, 0x85})
+_RETURN, _ADJUST = 0x00, 0x03  # control parameters of service 2F
+_START, _RESULTS = 0x01, 0x03  # sub-functions of service 31
 
 
 @dataclass(frozen=True)
@@ -65,13 +71,16 @@ class Services:
         firmware: Firmware,
         configuration: Configuration,
         faults: FaultMemory,
-        self_test: SelfTest,
+        routines: Routines,
+        security: Security | None,
     ) -> None:
         self._catalogue = catalogue
         self._firmware = firmware
         self._configuration = configuration
         self._faults = faults
-        self._self_test = self_test
+        self._routines = routines
+        self._security = security
+        self._controls = Controls(tuple(catalogue.controls.values()), firmware)
         self.sessions = Sessions(catalogue)
         self._plain: dict[int, tuple[range, Handler]] = {
             Service.CLEAR_CODES: (range(4, 5), self._clear),
@@ -93,12 +102,22 @@ class Services:
             Service.TESTER_PRESENT: {0x00: (2, self._present)},
             Service.CODE_SETTING: {0x01: (2, self._recording), 0x02: (2, self._recording)},
         }
+        self._guarded: frozenset[int] = frozenset()
+        if security is not None and catalogue.security is not None:
+            self._guarded = catalogue.security.services
+            self._by_sub_function[Service.SECURITY] = {
+                catalogue.security.level: (2, lambda request, now_ns: self._seed(security, request, now_ns)),
+                catalogue.security.level + 1: (
+                    2 + catalogue.security.key_bytes,
+                    lambda request, now_ns: self._key(security, request, now_ns),
+                ),
+            }
         self._known = frozenset().union(*catalogue.sessions.values()) & {*self._plain, *self._by_sub_function}
 
     def power_on(self, now_ns: int) -> None:
         """Begin in the default session."""
-        self.sessions.start(DEFAULT, now_ns)
-        self._self_test.power_on()
+        self._begin(DEFAULT, now_ns)
+        self._routines.power_on()
 
     def execute(self, request: bytes, now_ns: int) -> Outcome:
         """Carry out ``request``."""
@@ -109,16 +128,25 @@ class Services:
             return Outcome(bytes([0x7F, request[0], refused.code]), now_ns)
 
     def settle(self, now_ns: int) -> None:
-        """Let a session end whose time is over, and with it what it had switched off."""
-        if self.sessions.active(now_ns) == DEFAULT:
-            self._faults.recording = True
+        """Let a session end whose time is over, and with it what it had opened, taken over or switched off."""
+        if self.sessions.over(now_ns):
+            self._begin(DEFAULT, now_ns)
+
+    def _begin(self, session: int, now_ns: int) -> None:
+        self.sessions.start(session, now_ns)
+        self._faults.recording = True
+        self._controls.give_all_back()
+        if self._security is not None:
+            self._security.lock()
 
     def _handler(self, request: bytes, now_ns: int) -> Handler:
         service = request[0]
         if service not in self._known:
             raise RefusedError(Nrc.service_not_supported)
-        if service not in self.sessions.services(now_ns):
+        if service not in self.sessions.services:
             raise RefusedError(Nrc.service_not_supported_in_session)
+        if self._security is not None and service in self._guarded and not self._security.unlocked:
+            raise RefusedError(Nrc.security_access_denied)
         if service in self._plain:
             lengths, handler = self._plain[service]
             if len(request) not in lengths:
@@ -133,17 +161,19 @@ class Services:
 
     def _session(self, request: bytes, now_ns: int) -> Outcome:
         session = request[1] & 0x7F
-        self.sessions.start(session, now_ns)
-        self.settle(now_ns)
+        self._begin(session, now_ns)
         p2_ms, p2_star_10ms = self._catalogue.p2_ns // 1_000_000, self._catalogue.p2_star_ns // 10_000_000
         return Outcome(bytes([0x50, session]) + p2_ms.to_bytes(2, "big") + p2_star_10ms.to_bytes(2, "big"), now_ns)
 
     def _reset(self, request: bytes, now_ns: int) -> Outcome:
         return Outcome(bytes([0x51, request[1] & 0x7F]), now_ns, restart=True)
 
+    # Fault memory
+
     def _clear(self, request: bytes, now_ns: int) -> Outcome:
         group = _CODE.decode(request[1:4])
-        names = tuple(self._catalogue.codes.values()) if group == _ALL else (self._name(group),)
+        codes = self._catalogue.codes
+        names = tuple(code.name for code in codes.values()) if group == _ALL else (self._name(group),)
         return Outcome(b"\x54", self._faults.clear(names, now_ns))
 
     def _count(self, request: bytes, now_ns: int) -> Outcome:
@@ -157,39 +187,52 @@ class Services:
         return Outcome(bytes([0x59, 0x0A, AVAILABLE]) + b"".join(map(self._row, self._catalogue.codes)), now_ns)
 
     def _snapshot(self, request: bytes, now_ns: int) -> Outcome:
-        entry = self._entry(request, self._catalogue.snapshot_number)
+        numbers = (self._catalogue.first_number, self._catalogue.latest_number)
+        entry = self._entry(request, numbers)
         answer = bytes([0x59, 0x04]) + self._row(_CODE.decode(request[2:5]))
-        if entry.occurrences:
-            answer += bytes([self._catalogue.snapshot_number, len(self._catalogue.snapshot)])
-            at = 0
-            for row in self._catalogue.snapshot:
-                answer += _DID.encode(row.did) + entry.snapshot[at : at + row.number.size]
-                at += row.number.size
+        if entry is not None:
+            for number, snapshot in zip(numbers, (entry.first, entry.latest), strict=True):
+                if number is not None and request[5] in (number, _EVERY_RECORD):
+                    answer += bytes([number, len(self._catalogue.snapshot)]) + self._with_identifiers(snapshot)
         return Outcome(answer, now_ns)
 
+    def _with_identifiers(self, snapshot: bytes) -> bytes:
+        answer = b""
+        for row in self._catalogue.snapshot:
+            answer += _DID.encode(row.did) + snapshot[: row.number.size]
+            snapshot = snapshot[row.number.size :]
+        return answer
+
     def _extended(self, request: bytes, now_ns: int) -> Outcome:
-        entry = self._entry(request, _EXTENDED_RECORD)
+        entry = self._entry(request, (_EXTENDED_RECORD,))
         answer = bytes([0x59, 0x06]) + self._row(_CODE.decode(request[2:5]))
-        if entry.occurrences:
+        if entry is not None:
             answer += bytes([_EXTENDED_RECORD, entry.occurrences])
         return Outcome(answer, now_ns)
 
-    def _entry(self, request: bytes, record: int) -> Entry:
+    def _entry(self, request: bytes, records: tuple[int | None, ...]) -> Entry | None:
         name = self._name(_CODE.decode(request[2:5]))
-        if request[5] not in (record, _EVERY_RECORD):
+        if request[5] not in (*records, _EVERY_RECORD):
             raise RefusedError(Nrc.request_out_of_range)
-        return self._faults.entries[name]
+        return self._faults.entries.get(name)
 
     def _name(self, code: int) -> str:
         if code not in self._catalogue.codes:
             raise RefusedError(Nrc.request_out_of_range)
-        return self._catalogue.codes[code]
+        return self._catalogue.codes[code].name
 
     def _row(self, code: int) -> bytes:
-        return _CODE.encode(code) + bytes([self._faults.entries[self._catalogue.codes[code]].status])
+        return _CODE.encode(code) + bytes([self._faults.statuses[self._catalogue.codes[code].name]])
 
     def _with_status(self, mask: int) -> list[bytes]:
         return [row for row in map(self._row, self._catalogue.codes) if row[3] & mask]
+
+    def _recording(self, request: bytes, now_ns: int) -> Outcome:
+        setting = request[1] & 0x7F
+        self._faults.recording = setting == 0x01
+        return Outcome(bytes([0xC5, setting]), now_ns)
+
+    # Data
 
     def _read(self, request: bytes, now_ns: int) -> Outcome:
         answer = b"\x62"
@@ -209,6 +252,8 @@ class Services:
         if did in tables.readings:
             row = tables.readings[did]
             return _DID.encode(did) + row.encode(READINGS[row.source](self._firmware))
+        if did in tables.controls:
+            return _DID.encode(did) + self._controls.state(tables.controls[did])
         if did in tables.texts:
             return _DID.encode(did) + tables.texts[did]
         return b""
@@ -217,44 +262,65 @@ class Services:
         did = _DID.decode(request[1:3])
         if did not in self._catalogue.set_points:
             raise RefusedError(Nrc.request_out_of_range)
-        row = self._catalogue.set_points[did]
-        if len(request) != 3 + row.number.size:
+        group = self._catalogue.set_points[did]
+        if len(request) != 3 + group.size:
             raise RefusedError(Nrc.incorrect_length_or_format)
-        raw = row.number.decode(request[3:])
-        if not row.low <= raw <= row.high:
+        if self._firmware.state.value not in self._catalogue.write_states:
+            raise RefusedError(Nrc.conditions_not_correct)
+        raw = group.decode(request[3:])
+        if not self._configuration.allows(group, raw):
             raise RefusedError(Nrc.request_out_of_range)
-        return Outcome(b"\x6e" + request[1:3], self._configuration.write(row, raw, now_ns))
+        return Outcome(b"\x6e" + request[1:3], self._configuration.write(raw, now_ns))
+
+    # Control
+
+    def _seed(self, security: Security, request: bytes, now_ns: int) -> Outcome:
+        if security.barred(now_ns):
+            raise RefusedError(Nrc.required_time_delay_not_expired)
+        return Outcome(bytes([0x67, request[1] & 0x7F]) + security.seed(), now_ns)
+
+    def _key(self, security: Security, request: bytes, now_ns: int) -> Outcome:
+        if not security.asked:
+            raise RefusedError(Nrc.request_sequence_error)
+        refused, done_ns = security.key(request[2:], now_ns)
+        if refused is not None:
+            return Outcome(bytes([0x7F, request[0], refused]), done_ns)
+        return Outcome(bytes([0x67, request[1] & 0x7F]), done_ns)
 
     def _io_control(self, request: bytes, now_ns: int) -> Outcome:
-        raise RefusedError(Nrc.request_out_of_range)
+        did, control, state = _DID.decode(request[1:3]), request[3], request[4:]
+        if did not in self._catalogue.controls or control not in (_RETURN, _ADJUST):
+            raise RefusedError(Nrc.request_out_of_range)
+        row = self._catalogue.controls[did]
+        if len(state) != (row.reading.number.size if control == _ADJUST else 0):
+            raise RefusedError(Nrc.incorrect_length_or_format)
+        if control == _ADJUST:
+            self._controls.adjust(row, state)
+        else:
+            self._controls.give_back(row)
+        return Outcome(b"\x6f" + request[1:4] + self._controls.state(row), now_ns)
 
     def _routine(self, request: bytes, now_ns: int) -> Outcome:
-        if _DID.decode(request[2:4]) != SELF_TEST:
+        identifier = _DID.decode(request[2:4])
+        if identifier not in self._catalogue.routines:
             raise RefusedError(Nrc.request_out_of_range)
         control = request[1] & 0x7F
-        if control not in (0x01, 0x03):
+        if control not in (_START, _RESULTS):
             raise RefusedError(Nrc.sub_function_not_supported)
         if len(request) != 4:
             raise RefusedError(Nrc.incorrect_length_or_format)
-        if control == 0x01:
-            return self._start_self_test(now_ns)
-        if self._self_test.result is None:
-            raise RefusedError(Nrc.request_sequence_error)
-        return Outcome(bytes([0x71, 0x03]) + _DID.encode(SELF_TEST) + bytes([self._self_test.result]), now_ns)
-
-    def _start_self_test(self, now_ns: int) -> Outcome:
+        answer = bytes([0x71, control]) + request[2:4]
+        if control == _RESULTS:
+            if identifier not in self._routines.results:
+                raise RefusedError(Nrc.request_sequence_error)
+            return Outcome(answer + self._routines.results[identifier], now_ns)
         if self._firmware.gate:
             raise RefusedError(Nrc.conditions_not_correct)
-        result = self._self_test.run(now_ns)
-        return Outcome(bytes([0x71, 0x01]) + _DID.encode(SELF_TEST) + bytes([result]), now_ns + SELF_TEST_NS)
+        row = self._catalogue.routines[identifier]
+        return Outcome(answer + self._routines.run(identifier, row, now_ns), now_ns + row.duration_ns)
 
     def _present(self, request: bytes, now_ns: int) -> Outcome:
         return Outcome(b"\x7e\x00", now_ns)
-
-    def _recording(self, request: bytes, now_ns: int) -> Outcome:
-        setting = request[1] & 0x7F
-        self._faults.recording = setting == 0x01
-        return Outcome(bytes([0xC5, setting]), now_ns)
 
 
 def suppressed(request: bytes) -> bool:

@@ -13,24 +13,23 @@ class Sessions:
 
     def __init__(self, catalogue: Catalogue) -> None:
         self._catalogue = catalogue
-        self._active = DEFAULT
-        self._end_ns = 0
+        self.active = DEFAULT
+        self.end_ns = 0
 
-    def active(self, now_ns: int) -> int:
-        """Sub-function of the session that is on at ``now_ns``."""
-        if now_ns >= self._end_ns:
-            self._active = DEFAULT
-        return self._active
+    @property
+    def services(self) -> frozenset[int]:
+        """Services allowed in the session that is on."""
+        return self._catalogue.sessions[self.active]
 
-    def services(self, now_ns: int) -> frozenset[int]:
-        """Services allowed at ``now_ns``."""
-        return self._catalogue.sessions[self.active(now_ns)]
+    def over(self, now_ns: int) -> bool:
+        """Whether another session than the default one has come to its end."""
+        return self.active != DEFAULT and now_ns >= self.end_ns
 
     def start(self, session: int, now_ns: int) -> None:
         """Begin ``session``."""
-        self._active = session
+        self.active = session
         self.keep(now_ns)
 
     def keep(self, answered_ns: int) -> None:
         """A request was answered at ``answered_ns``: S3 begins anew there."""
-        self._end_ns = answered_ns + self._catalogue.s3_ns
+        self.end_ns = answered_ns + self._catalogue.s3_ns
