@@ -18,10 +18,11 @@ ROOT = Path(__file__).parent.parent
 
 def state_table(title: str, rows: dict[tuple[Enum, Enum], Enum]) -> str:
     """A Markdown table: states down, events across."""
-    states_, events = list(dict.fromkeys(s for s, _ in rows)), list(dict.fromkeys(e for _, e in rows))
-    lines = [f"**{title}**", "", f"| | {' | '.join(event.value for event in events)} |", "|---" * (len(events) + 1) + "|"]
-    for state in states_:
-        cells = [rows[state, event].value if (state, event) in rows else "-" for event in events]
+    downward, across = list(dict.fromkeys(s for s, _ in rows)), list(dict.fromkeys(e for _, e in rows))
+    head = f"| | {' | '.join(event.value for event in across)} |"
+    lines = [f"**{title}**", "", head, "|---" * (len(across) + 1) + "|"]
+    for state in downward:
+        cells = [rows[state, event].value if (state, event) in rows else "-" for event in across]
         lines.append(f"| {state.value} | {' | '.join(cells)} |")
     return "\n".join(lines)
 
