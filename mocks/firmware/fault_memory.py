@@ -55,7 +55,6 @@ class FaultMemory:
 
     def power_on(self, now_ns: int) -> None:
         """Read the record, if the unit has one, and begin an operation cycle."""
-        self.recording = True
         stored = self._record.load(now_ns)
         if stored is None:
             self.entries = {name: Entry(_NEW, 0, self._blank) for name in self._names}

@@ -134,7 +134,6 @@ class Services:
     def _session(self, request: bytes, now_ns: int) -> Outcome:
         session = request[1] & 0x7F
         self.sessions.start(session, now_ns)
-        self.settle(now_ns)
         p2_ms, p2_star_10ms = self._catalogue.p2_ns // 1_000_000, self._catalogue.p2_star_ns // 10_000_000
         return Outcome(bytes([0x50, session]) + p2_ms.to_bytes(2, "big") + p2_star_10ms.to_bytes(2, "big"), now_ns)
 
