@@ -9,7 +9,7 @@ import pytest
 from click.testing import CliRunner
 
 from harness.bench.making_safe import ACTIONS
-from harness.cli import _COMMANDS, main
+from harness.cli import COMMANDS, main
 from mocks.firmware import states
 from protocol import exchange, transport
 
@@ -50,7 +50,7 @@ def test_the_state_tables_in_developers_are_those_of_the_code() -> None:
     assert found == tables()
 
 
-@pytest.mark.parametrize("command", list(_COMMANDS))
+@pytest.mark.parametrize("command", list(COMMANDS))
 def test_every_command_is_documented_and_has_help(command: str) -> None:
     shown = CliRunner().invoke(main, [command, "--help"])
 
@@ -62,7 +62,7 @@ def test_every_command_is_documented_and_has_help(command: str) -> None:
 def test_help_lists_every_command() -> None:
     shown = CliRunner().invoke(main, ["--help"]).output
 
-    assert all(f"  {command} " in shown for command in _COMMANDS)
+    assert all(f"  {command} " in shown for command in COMMANDS)
 
 
 def test_an_unknown_command_is_a_usage_error() -> None:
