@@ -4,22 +4,35 @@ from __future__ import annotations
 
 from dataclasses import replace
 from fractions import Fraction
+from math import lcm
 from random import Random
+from typing import get_args
 
 from mocks.calibrate import field_scale
 from mocks.firmware.calibration import Scale
-from mocks.firmware.catalogue import Catalogue, NodeRow, Number, ReadingRow, SetPointRow, SignalRow
+from mocks.firmware.catalogue import (
+    Action,
+    Catalogue,
+    CodeRow,
+    ConstraintRow,
+    ControlRow,
+    FaultMemoryRow,
+    GroupRow,
+    NodeRow,
+    Number,
+    ReadingRow,
+    RoutineRow,
+    SecurityRow,
+    SetPointRow,
+    SignalRow,
+)
 from mocks.firmware.readings import SOFTWARE
-from protocol.device import Device, Field, ReportSource, SetPoint, SnapshotSource
+from protocol.device import Constraint, Control, Device, Field, ReportSource, Routine, SetPoint, SnapshotSource
 from protocol.frame import protected_id
 
-_LIVE: dict[str, SnapshotSource] = {
-    "current": "current",
-    "heat": "heat",
-    "supply_voltage": "supply_voltage",
-    "uptime": "uptime",
-    "trip_count": "trip_count",
-}  # name of a live value -> what the firmware reports under it
+_LIVE: dict[str, SnapshotSource] = {name: name for name in get_args(SnapshotSource)}
+"""Name of a live value -> what the firmware reports under it."""
+_SECOND = 1_000_000_000
 _TEXTS = {
     "application_version": "{major}.{minor}.{patch}",
     "bootloader_version": "B{variant}.0.7",
@@ -45,11 +58,20 @@ def catalogue(device: Device, seed: int) -> Catalogue:
         p2_star_ns=device.timing.p2_star_ns,
         s3_ns=device.timing.s3_ns,
         n_as_ns=device.timing.n_as_ns,
-        set_points={point.did: _set_point(point) for point in device.set_points.values()},
+        set_points={
+            point.did: GroupRow(tuple(map(_set_point, device.group(point.did)))) for point in device.set_points.values()
+        },
+        constraints=tuple(_constraint(device, pair) for pair in device.constraints),
+        write_states=frozenset(device.write_states),
+        security=_security(device),
         readings={live.did: _reading(device, live.did, _LIVE[name], live.field) for name, live in device.live.items()},
         texts={did: _text(name, node) for name, did in device.identity.records.items()},
-        codes={code.dtc: name for name, code in device.fault_codes.items()},
-        snapshot_number=device.snapshot.record_number,
+        controls={control.did: _control(device, control) for control in device.controls.values()},
+        routines={routine.identifier: _routine(device, routine) for routine in device.routines.values()},
+        codes={code.dtc: CodeRow(name, _priority(device, name)) for name, code in device.fault_codes.items()},
+        fault_memory=FaultMemoryRow(**vars(device.fault_memory)),
+        first_number=device.snapshot.first,
+        latest_number=device.snapshot.latest,
         snapshot=tuple(_reading(device, row.did, row.source, row.field) for row in device.snapshot.fields),
         signals=tuple(_signal(device, source, name) for source, name in device.reports.items()),
     )
@@ -73,6 +95,50 @@ def _set_point(point: SetPoint) -> SetPointRow:
     return SetPointRow(point.name, _number(point.field), low, high)
 
 
+def _constraint(device: Device, pair: Constraint) -> ConstraintRow:
+    low, high = (device.set_points[name].field for name in (pair.low, pair.high))
+    parts = (low.scale, high.scale, low.offset - high.offset)
+    whole = lcm(*(part.denominator for part in parts))
+    low_factor, high_factor, difference = (int(part * whole) for part in parts)
+    return ConstraintRow(pair.low, low_factor, pair.high, high_factor, difference)
+
+
+def _security(device: Device) -> SecurityRow | None:
+    row = device.security
+    if row is None:
+        return None
+    delay_ns = round(row.delay * _SECOND)
+    return SecurityRow(row.level, row.services, row.seed_bytes, row.key_bytes, row.attempts, delay_ns)
+
+
+def _control(device: Device, control: Control) -> ControlRow:
+    reading = _reading(device, control.did, control.quantity, control.field)
+    there = reading.scale
+    low, high = control.field.raw_range
+    back = Fraction(there.denominator, there.numerator)
+    own = Scale(
+        back.numerator,
+        back.denominator,
+        round(-there.offset * back),
+        *(round((raw - there.offset) * back) for raw in (low, high)),
+    )
+    return ControlRow(control.quantity, reading, own)
+
+
+def _routine(device: Device, routine: Routine) -> RoutineRow:
+    action: Action = "none"
+    if device.lockout is not None and device.lockout.routine == routine.identifier:
+        action = "release_lockout"
+    elif routine.name == "self_test" and routine.result:
+        action = "self_test"
+    return RoutineRow(action, round(routine.duration * _SECOND), routine.result)
+
+
+def _priority(device: Device, code: str) -> int:
+    """That of the code's most important function; a code that no function sets matters least."""
+    return min((function.priority for function in device.functions.values() if function.cause == code), default=1 << 16)
+
+
 def _reading(device: Device, did: int, source: SnapshotSource, field: Field) -> ReadingRow:
     return ReadingRow(did, source, _number(field), field_scale(device, source, field))
 
@@ -90,7 +156,7 @@ def _signal(device: Device, source: ReportSource, name: str) -> SignalRow:
 
 
 def _number(field: Field) -> Number:
-    return Number(field.size, field.raw_range[0] < 0)
+    return Number(field.size, field.raw_range[0] < 0, field.byte_order)
 
 
 def _text(name: str, node: NodeRow) -> bytes:

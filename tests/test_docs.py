@@ -9,7 +9,7 @@ import pytest
 from click.testing import CliRunner
 
 from harness.bench.making_safe import ACTIONS
-from harness.cli import _COMMANDS, main
+from harness.cli import COMMANDS, main
 from mocks.firmware import states
 from protocol import exchange, transport
 
@@ -18,10 +18,11 @@ ROOT = Path(__file__).parent.parent
 
 def state_table(title: str, rows: dict[tuple[Enum, Enum], Enum]) -> str:
     """A Markdown table: states down, events across."""
-    states_, events = list(dict.fromkeys(s for s, _ in rows)), list(dict.fromkeys(e for _, e in rows))
-    lines = [f"**{title}**", "", f"| | {' | '.join(event.value for event in events)} |", "|---" * (len(events) + 1) + "|"]
-    for state in states_:
-        cells = [rows[state, event].value if (state, event) in rows else "-" for event in events]
+    downward, across = list(dict.fromkeys(s for s, _ in rows)), list(dict.fromkeys(e for _, e in rows))
+    head = f"| | {' | '.join(event.value for event in across)} |"
+    lines = [f"**{title}**", "", head, "|---" * (len(across) + 1) + "|"]
+    for state in downward:
+        cells = [rows[state, event].value if (state, event) in rows else "-" for event in across]
         lines.append(f"| {state.value} | {' | '.join(cells)} |")
     return "\n".join(lines)
 
@@ -49,7 +50,7 @@ def test_the_state_tables_in_developers_are_those_of_the_code() -> None:
     assert found == tables()
 
 
-@pytest.mark.parametrize("command", list(_COMMANDS))
+@pytest.mark.parametrize("command", list(COMMANDS))
 def test_every_command_is_documented_and_has_help(command: str) -> None:
     shown = CliRunner().invoke(main, [command, "--help"])
 
@@ -61,7 +62,7 @@ def test_every_command_is_documented_and_has_help(command: str) -> None:
 def test_help_lists_every_command() -> None:
     shown = CliRunner().invoke(main, ["--help"]).output
 
-    assert all(f"  {command} " in shown for command in _COMMANDS)
+    assert all(f"  {command} " in shown for command in COMMANDS)
 
 
 def test_an_unknown_command_is_a_usage_error() -> None:

@@ -5,6 +5,7 @@ This version has no arming dialogue, so a high-voltage step on a real bench (ser
 
 from __future__ import annotations
 
+from collections.abc import Iterable
 from enum import Enum
 
 
@@ -25,6 +26,12 @@ HAZARD_OF_ROLE: dict[str, Hazard] = {
     "load": Hazard.HIGH_VOLTAGE,
 }
 """Hazard that each role brings."""
+
+
+def hazard_of(roles: Iterable[str]) -> Hazard:
+    """The strongest hazard that any of ``roles`` brings."""
+    order = list(Hazard)
+    return max((HAZARD_OF_ROLE[role] for role in roles), key=order.index, default=Hazard.NONE)
 
 
 def refusal(hazard: Hazard, simulated: bool) -> str | None:

@@ -79,6 +79,11 @@ class Instrument:
         if not math.isclose(held, value, rel_tol=1e-4, abs_tol=1e-9):
             raise InstrumentError(f"{self.role}: {verb} was set to {value:g} and reads back {held:g}")
 
+    def _switch_off(self, verb: str) -> None:
+        self._command(f"{verb} OFF")
+        if self._number(f"{verb}?") != 0:
+            raise InstrumentError(f"{self.role}: still on after {verb} OFF")
+
     def close(self) -> None:
         """Give the link back."""
         self._link.close()
@@ -102,7 +107,7 @@ class PowerSupply(Instrument):
 
     def off(self) -> None:
         """Switch the output off and confirm that it is."""
-        _switch_off(self, "OUTP")
+        self._switch_off("OUTP")
 
 
 class CurrentStimulus(Instrument):
@@ -126,13 +131,7 @@ class CurrentStimulus(Instrument):
 
     def off(self) -> None:
         """Switch off and confirm that it is."""
-        _switch_off(self, self._switch_verb)
-
-
-def _switch_off(instrument: PowerSupply | CurrentStimulus, verb: str) -> None:
-    instrument._command(f"{verb} OFF")
-    if instrument._number(f"{verb}?") != 0:
-        raise InstrumentError(f"{instrument.role}: still on after {verb} OFF")
+        self._switch_off(self._switch_verb)
 
 
 @dataclass(frozen=True)
@@ -157,6 +156,7 @@ class Recorder(Instrument):
     def arm(self, interval: float, points: int, before: int, trigger: str, level: float) -> None:
         """Record ``points`` samples ``interval`` s apart, ``before`` of them ahead of the rising trigger."""
         self._before, self._interval = before, interval
+        self._command("ABOR")  # of a recording that a failed step may have left
         self._set("SENS:SWE:TINT", interval)
         self._set("SENS:SWE:POIN", points)
         self._set("SENS:SWE:OFFS:POIN", before)
@@ -184,4 +184,11 @@ class Recorder(Instrument):
 
     def _trace(self, channel: int) -> NDArray[np.float64]:
         block = self._link.query_block(f"TRAC:DATA? CHAN{channel}")
-        return np.frombuffer(block, dtype=">f4").astype(np.float64)
+        if len(block) % 4:
+            raise InstrumentError(f"{self.role}: a block of {len(block)} bytes is no row of 32-bit numbers")
+        samples = np.frombuffer(block, dtype=">f4").astype(np.float64)
+        if not np.isfinite(samples).all():
+            raise InstrumentError(
+                f"{self.role}: channel {channel} holds samples that are no numbers: out of its range?"
+            )
+        return samples

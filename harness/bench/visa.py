@@ -84,7 +84,7 @@ class VisaLink:
             session.close()
             raise InstrumentError(f"{self._resource}: takes no text messages: look at the resource name")
         self._session = session
-        _no_delay(session)
+        self._try("*IDN?", _no_delay)
         identity = self._try("*IDN?", lambda opened: opened.query("*IDN?"))
         if identity.count(",") != 3:  # IEEE 488.2 §10.14: manufacturer, model, serial number, firmware level
             self._drop()
@@ -112,6 +112,9 @@ class VisaLink:
             raise InstrumentError(
                 f"{self._resource}: no answer to {text!r} ({error}): see that it is on, connected and free"
             ) from error
+        except BaseException:  # an interruption between question and answer: the answer must not meet the next question
+            self._drop()
+            raise
 
     def _drop(self) -> None:
         session, self._session = self._session, None

@@ -6,7 +6,7 @@ import importlib
 
 import click
 
-_COMMANDS: dict[str, tuple[str, str]] = {
+COMMANDS: dict[str, tuple[str, str]] = {
     "demo": ("harness.cli.demo:demo", "Run the shipped plans for the heater branch on the simulated bench."),
     "check": ("harness.cli.check:check", "Check plans, profiles and bench files; run nothing."),
     "run": ("harness.cli.run:run", "Run test plans on a bench and record the verdicts."),
@@ -22,18 +22,18 @@ class _LazyGroup(click.Group):
     """Knows every command's name and help, and imports the one that is called."""
 
     def list_commands(self, ctx: click.Context) -> list[str]:
-        return list(_COMMANDS)
+        return list(COMMANDS)
 
     def get_command(self, ctx: click.Context, cmd_name: str) -> click.Command | None:
-        if cmd_name not in _COMMANDS:
+        if cmd_name not in COMMANDS:
             return None
-        module, _, name = _COMMANDS[cmd_name][0].partition(":")
+        module, _, name = COMMANDS[cmd_name][0].partition(":")
         command: click.Command = getattr(importlib.import_module(module), name)
         return command
 
     def format_commands(self, ctx: click.Context, formatter: click.HelpFormatter) -> None:
         with formatter.section("Commands"):
-            formatter.write_dl([(name, text) for name, (_, text) in _COMMANDS.items()])
+            formatter.write_dl([(name, text) for name, (_, text) in COMMANDS.items()])
 
 
 @click.group(cls=_LazyGroup, context_settings={"help_option_names": ["-h", "--help"]})

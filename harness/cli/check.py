@@ -28,7 +28,7 @@ def check(files: tuple[Path, ...], bench_file: Path | None) -> None:
     """
     errors: list[FileError] = []
     plans: list[Path] = []
-    for path in files:
+    for path in [found for named in files for found in (named, *_beside_plans(named))]:
         loader = _loader(path)
         if loader is None:
             plans.append(path)
@@ -53,6 +53,11 @@ def check(files: tuple[Path, ...], bench_file: Path | None) -> None:
         click.echo(_total(predictions))
 
 
+def _beside_plans(folder: Path) -> list[Path]:
+    """Profiles and bench files below a folder of plans."""
+    return sorted(path for name in ("devices", "benches") for path in folder.glob(f"**/{name}/*.yaml"))
+
+
 def _loader(path: Path) -> Callable[[Path], object] | None:
     """How to load a file that is no plan; None for plans, folders, and whatever the plan loader should complain of."""
     if path.is_dir():
@@ -74,8 +79,6 @@ def _line(cost: PlanCost) -> str:
 
 
 def _total(predictions: list[Prediction]) -> str:
-    bench_s = sum(prediction.bench_s for prediction in predictions)
-    cooling_s = sum(plan.cooling_s for prediction in predictions for plan in prediction.plans)
-    writes = sum(prediction.writes for prediction in predictions)
-    share = f"{cooling_s / bench_s:.0%}" if bench_s else "none"
-    return f"in all {show(bench_s, 's')} of bench time, {share} of it cooling down; {writes} non-volatile writes"
+    whole = Prediction(tuple(cost for prediction in predictions for cost in prediction.plans))
+    cooling = f"{whole.cooling_share:.0%} of it cooling down"
+    return f"in all {show(whole.bench_s, 's')} of bench time, {cooling}; {whole.writes} non-volatile writes"

@@ -67,14 +67,17 @@ class TerminalWatcher:
 
 
 class JsonWatcher:
-    """One JSON line a result, as it happens."""
+    """One JSON line a result, as it happens; ``mark`` stands in each where the breaker is a simulated one."""
+
+    def __init__(self, mark: str | None) -> None:
+        self._mark = mark
 
     def started(self, plan: Plan, step: PlanStep) -> None:
         """See Watcher."""
 
     def finished(self, result: Result) -> None:
         """See Watcher."""
-        print_line(result_values(result))
+        print_line(result_values(result, self._mark))
 
     def end(self) -> None:
         """Nothing to take away."""

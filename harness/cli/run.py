@@ -59,17 +59,22 @@ def run_plans(paths: Sequence[Path], bench_file: Path, as_json: bool, runs: Path
     try:
         spec = load_bench(bench_file, seed)
         work = load_work(paths, spec)
-    except FileErrors as errors:
-        click.echo(str(errors), err=True)
+        journal = Journal(new_folder(runs))
+    except (FileErrors, JournalError) as error:
+        click.echo(str(error), err=True)
         return 2
     try:
-        journal = Journal(new_folder(runs))
-        _describe(journal, spec, work)
         with _interruptible():
+            _describe(journal, spec, work)
             return _Run(spec, journal, as_json).all(work)
+    except KeyboardInterrupt:
+        click.echo("interrupted by the operator before anything was switched on", err=True)
+        return 130
     except JournalError as error:
         click.echo(str(error), err=True)
         return 5
+    finally:
+        journal.close()
 
 
 class _Run:
@@ -80,64 +85,53 @@ class _Run:
         self._journal = journal
         self._as_json = as_json
         self._notes = Console(stderr=True)
+        self._mark: str | None = None
         self._endings: list[Ending] = []
-        self._trouble: str | None = None
 
     def all(self, work: Work) -> int:
         began = time.perf_counter()
         for device, plans in work:
-            self._device(device, plans)
+            ending = self._device(device, plans)
+            self._endings.append(ending)
+            if ending.interrupted or ending.bench_lost:
+                break
         summary = self._summary(time.perf_counter() - began)
         self._journal.about(ended="yes", exit_code=str(summary["exit_code"]))
-        self._journal.close()
         if self._as_json:
             print_line(summary)
         self._print(summary)
         return int(summary["exit_code"])
 
-    def _device(self, device: Device, plans: list[Plan]) -> None:
+    def _device(self, device: Device, plans: list[Plan]) -> Ending:
         try:
             bench = open_bench(self._spec, device)
         except (PortError, InstrumentError) as error:
-            self._trouble = str(error)
-            return
+            return Ending(bench_lost=str(error))
+        self._mark = bench.mark
         if bench.mark:
             self._notes.print(f"[bold yellow]{bench.mark}[/]", highlight=False)
             self._journal.about(mark=bench.mark)
-        watcher = JsonWatcher() if self._as_json else TerminalWatcher(Console())
+        watcher = JsonWatcher(bench.mark) if self._as_json else TerminalWatcher(Console())
         try:
-            self._endings.append(Engine(device, bench, self._journal, watcher).run(plans))
+            return Engine(device, bench, self._journal, watcher).run(plans)
         finally:
             watcher.end()
             bench.close()
 
-    @property
-    def _exit_code(self) -> int:
-        codes = [ending.exit_code for ending in self._endings] + ([5] if self._trouble else [])
-        return next((code for code in PRECEDENCE if code in codes), 3)
-
     def _summary(self, wall_s: float) -> dict[str, Any]:
         results = [result for ending in self._endings for result in ending.results]
-        bench_s = sum(ending.bench_ns for ending in self._endings) / S
+        codes = [ending.exit_code for ending in self._endings]
         return {
             "type": "summary",
+            "mark": self._mark,
             "verdict": strongest(result.verdict for result in results).value,
             "counts": {verdict.value: sum(result.verdict is verdict for result in results) for verdict in Verdict},
-            "exit_code": self._exit_code,
-            "bench_s": bench_s,
+            "exit_code": next((code for code in PRECEDENCE if code in codes), 3),
+            "bench_s": sum(ending.bench_ns for ending in self._endings) / S,
             "wall_s": wall_s,
             "record": str(self._journal.folder),
-            "trouble": self._troubles(),
+            "trouble": [trouble for ending in self._endings for trouble in _troubles(ending)],
         }
-
-    def _troubles(self) -> list[str]:
-        found = [self._trouble] if self._trouble else []
-        for ending in self._endings:
-            found += [ending.bench_lost] if ending.bench_lost else []
-            found += ["interrupted by the operator"] if ending.interrupted else []
-            found += [f"making safe: {action.name}: {action.problem}" for action in ending.made_safe if action.problem]
-            found += ending.not_put_back
-        return found
 
     def _print(self, summary: dict[str, Any]) -> None:
         counts = ", ".join(f"{number} {verdict}" for verdict, number in summary["counts"].items() if number)
@@ -149,6 +143,14 @@ class _Run:
             highlight=False,
             soft_wrap=True,
         )
+
+
+def _troubles(ending: Ending) -> list[str]:
+    """What went wrong beside the verdicts, in words."""
+    found = [trouble for trouble in (ending.bench_lost, ending.unfit) if trouble]
+    found += ["interrupted by the operator"] if ending.interrupted else []
+    found += [f"making safe: {action.name}: {action.problem}" for action in ending.made_safe if action.problem]
+    return found + ending.not_put_back
 
 
 PRECEDENCE = (130, 2, 5, 1, 4, 3, 0)

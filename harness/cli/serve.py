@@ -64,8 +64,8 @@ def _serve(device: Device, ready: Path | None, port_base: int, pty_link: Path | 
         try:
             serve_bench(device, seed, port_base, pty_link, on_ready, lambda: bool(received))
         except OSError as error:
-            where = f"{error.filename}: " if error.filename else ""
-            click.echo(f"cannot serve: {where}{error.strerror or error}", err=True)
+            file = error.filename2 or error.filename  # of a link, the second is the one to be made
+            click.echo(f"cannot serve: {f'{file}: ' if file else ''}{error.strerror or error}", err=True)
             return 5
         finally:
             if ready is not None and written and ready.is_file() and ready.read_bytes() == written:

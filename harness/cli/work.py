@@ -21,7 +21,9 @@ def load_work(paths: Sequence[Path], spec: BenchSpec) -> Work:
     work: dict[Path, tuple[Device, list[Plan]]] = {}
     errors: list[FileError] = []
     broken: set[Path] = set()
-    for plan in load_plans(find_plans(paths)):
+    plans, faults = load_plans(find_plans(paths))
+    errors += faults
+    for plan in plans:
         try:
             if plan.device not in work and plan.device not in broken:
                 work[plan.device] = (load_device(plan.device), [])

@@ -88,24 +88,23 @@ def load_plan(path: Path | str) -> Plan:
     return Plan(model.name, model.title, device, Path(path), digest, steps, clean_up, note, document, preconditions)
 
 
-def load_plans(paths: Iterable[Path]) -> list[Plan]:
-    """Every plan of ``paths``, in order. Raises FileErrors with the errors of all of them, and for equal plan names."""
+def load_plans(paths: Iterable[Path]) -> tuple[list[Plan], list[FileError]]:
+    """The plans of ``paths`` that are good, in order, and what is wrong with the others; two of one name are wrong."""
     plans: list[Plan] = []
     errors: list[FileError] = []
+    first: dict[str, Plan] = {}
     for path in paths:
         try:
             plan = load_plan(path)
         except FileErrors as found:
             errors += found.errors
             continue
-        for other in plans:
-            if other.name == plan.name:
-                message = f"plan {plan.name!r} is in {other.path} as well; results are told apart by the name"
-                errors.append(FileError(plan.document.mark(("name",)), message))
         plans.append(plan)
-    if errors:
-        raise FileErrors(errors)
-    return plans
+        other = first.setdefault(plan.name, plan)
+        if other is not plan:
+            message = f"plan {plan.name!r} is in {other.path} as well; results are told apart by the name"
+            errors.append(FileError(plan.document.mark(("name",)), message))
+    return plans, errors
 
 
 def find_plans(paths: Iterable[Path | str]) -> list[Path]:

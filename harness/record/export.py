@@ -10,10 +10,14 @@ from harness.record.result import Coverage, Measurement, Result, Verdict
 _S = 1_000_000_000
 
 
-def result_values(result: Result) -> dict[str, Any]:
-    """A result without its waveforms; times in seconds of bench time, bytes as hexadecimal text."""
+def result_values(result: Result, mark: str | None) -> dict[str, Any]:
+    """A result without its waveforms; times in seconds of bench time, bytes as hexadecimal text.
+
+    ``mark`` says where the breaker is a simulated one; None on a real bench.
+    """
     return {
         "type": "result",
+        "mark": mark,
         "id": result.id,
         "plan": result.plan,
         "step": result.step,
@@ -59,6 +63,7 @@ def result_schema() -> dict[str, Any]:
     exchange = {"at_s": {"type": "number"}, "request": text, "answer": {"type": ["string", "null"]}, "note": text}
     properties: dict[str, Any] = {
         "type": {"const": "result"},
+        "mark": {"type": ["string", "null"]},
         **dict.fromkeys(("id", "plan", "step", "kind", "where"), text),
         "section": {"enum": ["steps", "clean_up"]},
         "verdict": {"enum": [verdict.value for verdict in Verdict]},

@@ -38,6 +38,7 @@ def put_back(context: Context) -> list[str]:
     """Write every changed set-point's first value back; returns, in words, those that could not be."""
     left = []
     for name, value in list(context.ledger.restore.items()):
+        before = context.ledger.asked(name)
         try:
             answer = _write(context, name, value)
             held = read_set_points(context.device, context.bench, [name])[name]
@@ -47,6 +48,7 @@ def put_back(context: Context) -> list[str]:
         if problem is None:
             context.ledger.restored(name)
         else:
+            context.ledger.refuse(name, before)
             left.append(f"{name} could not be put back to {float(value):g}: {problem}")
     return left
 

@@ -11,6 +11,7 @@ from dataclasses import dataclass, field
 from typing import Protocol
 
 from harness.bench.bench import Bench
+from harness.bench.gate import hazard_of, refusal
 from harness.bench.instrument import InstrumentError
 from harness.bench.making_safe import SafeAction, make_safe, stop_currents
 from harness.bus.port import PortError
@@ -47,6 +48,7 @@ class Ending:
 
     results: list[Result] = field(default_factory=list)
     bench_lost: str | None = None
+    unfit: str | None = None  # why the breaker could not be tested at all: its own fault
     interrupted: bool = False
     refused_by_gate: bool = False
     not_put_back: list[str] = field(default_factory=list)
@@ -65,7 +67,7 @@ class Ending:
             return 130
         if self.bench_lost or Verdict.ERROR in verdicts or any(action.problem for action in self.made_safe):
             return 5
-        if Verdict.FAIL in verdicts or self.not_put_back:
+        if Verdict.FAIL in verdicts or self.unfit or self.not_put_back:
             return 1
         if self.refused_by_gate:
             return 4
@@ -87,27 +89,40 @@ class Engine:
         """Run every plan in the order given, then make the bench safe. Raises for nothing a bench or a person did."""
         began_ns = self._bench.clock.now_ns()
         ending = self._ending
+        allowed = [plan for plan in plans if not self._refused(plan)]
         try:
-            self._begin()
-            for plan in plans:
+            if allowed:
+                self._begin()
+            for plan in allowed:
                 self._run_plan(plan)
         except BENCH_LOST as error:
             ending.bench_lost = str(error)
+        except StepFail as error:
+            ending.unfit = str(error)
         except KeyboardInterrupt:
             ending.interrupted = True
         finally:
-            ending.made_safe = self._make_safe()
+            ending.made_safe = self._note_safe(make_safe(self._bench))
             self._note_bus()
             ending.bench_ns = self._bench.clock.now_ns() - began_ns
-        self._fill_up(plans)
+        self._fill_up(allowed)
         return ending
 
+    def _refused(self, plan: Plan) -> bool:
+        """A plan with a step that the gate will not let through is not begun: half of it would mean nothing."""
+        roles = {role for step in (*plan.steps, *plan.clean_up) for role in step.step.roles}
+        reason = refusal(hazard_of(roles), self._bench.simulated)
+        if reason is not None:
+            self._ending.refused_by_gate = True
+            self._skip_rest(plan, reason)
+        return reason is not None
+
     def _begin(self) -> None:
-        power_up(self._device, self._bench, self._ledger)
         try:
+            power_up(self._device, self._bench, self._ledger)
             self._ledger.found(read_set_points(self._device, self._bench, self._device.set_points))
-        except (StepError, StepFail) as error:
-            raise PortError(f"cannot read the set-points at the start: {error}") from error
+        except StepError as error:
+            raise PortError(str(error)) from error
 
     def _run_plan(self, plan: Plan) -> None:
         context = Context(self._device, self._bench, self._ledger, plan)
@@ -120,15 +135,13 @@ class Engine:
             for step in plan.clean_up:
                 self._run_step(context, step)
         except KeyboardInterrupt:
+            self._ending.interrupted = True
             self._note_safe(stop_currents(self._bench))
             raise
         finally:
             if self._ending.bench_lost is None:
-                self._put_back(context)
-
-    def _put_back(self, context: Context) -> None:
-        left = put_back(context)
-        self._ending.not_put_back += [f"{context.plan.name}: {name}" for name in left]
+                left = put_back(context)
+                self._ending.not_put_back += [f"{plan.name}: {name}" for name in left]
 
     def _run_step(self, context: Context, step: PlanStep) -> Result:
         self._watcher.started(context.plan, step)
@@ -150,6 +163,9 @@ class Engine:
             raise
         except KeyboardInterrupt:
             outcome.error("interrupted by the operator")
+            raise
+        except Exception as error:
+            outcome.error(f"internal error, please report it: {type(error).__name__}: {error}")
             raise
         finally:
             result = self._commit(context.plan, step, outcome, began_ns, self._bench.take_exchanges())
@@ -186,9 +202,6 @@ class Engine:
         self._watcher.finished(result)
         return result
 
-    def _make_safe(self) -> list[SafeAction]:
-        return self._note_safe(make_safe(self._bench))
-
     def _note_safe(self, actions: list[SafeAction]) -> list[SafeAction]:
         for action in actions:
             detail = {"action": action.name, "problem": action.problem}
@@ -212,10 +225,14 @@ class Engine:
         self._journal.event(self._bench.clock.now_ns(), "bus", detail)
 
     def _fill_up(self, plans: Sequence[Plan]) -> None:
-        """After a lost bench or an interruption, every step that was not reached still has a result: not-run."""
-        reached = {result.id for result in self._ending.results}
-        reason = "not reached: " + ("the bench was lost" if self._ending.bench_lost else "the run was interrupted")
+        """Every step that was not reached still has a result."""
+        ending = self._ending
+        why = "the bench was lost" if ending.bench_lost else ending.unfit or "the run was interrupted"
         for plan in plans:
-            for step in (*plan.steps, *plan.clean_up):
-                if f"{plan.name}/{step.name}" not in reached:
-                    self._skip(plan, step, reason)
+            self._skip_rest(plan, f"not reached: {why}")
+
+    def _skip_rest(self, plan: Plan, reason: str) -> None:
+        reached = {result.id for result in self._ending.results}
+        for step in (*plan.steps, *plan.clean_up):
+            if f"{plan.name}/{step.name}" not in reached:
+                self._skip(plan, step, reason)

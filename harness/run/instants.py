@@ -24,6 +24,7 @@ class Instants:
     """What happened when, in s from the start of the recording."""
 
     onset: float
+    ended: float  # the stimulus fell below half of its commanded value, or the recording ended
     decision: float | None  # None: the gate stayed on
     plateau: float  # mean of the stimulus between its rise and the decision or its end, A
     before_decision: float  # mean of the stimulus in the last samples of the plateau, A
@@ -42,21 +43,30 @@ def crossing(samples: NDArray[np.float64], level: float, rising: bool, start: in
     return float(k - 1 + (level - before) / (after - before))
 
 
-def instants(acquisition: Acquisition, stimulus: str, commanded: float, tail_s: float) -> Instants | None:
-    """Analyse a recording of ``stimulus`` and ``gate``; None where the stimulus never reached half of ``commanded``.
+class NotRecorded(Exception):
+    """The recording shows no stimulus to measure from: the bench's fault."""
 
-    ``tail_s`` is the averaging time for the current just before the decision.
+
+def instants(acquisition: Acquisition, stimulus: str, commanded: float, tail_s: float) -> Instants:
+    """Analyse a recording of ``stimulus`` and ``gate``.
+
+    ``tail_s`` is the averaging time for the current just before the decision. Raises NotRecorded where the stimulus
+    never reached half of ``commanded``, and where the gate was not on before it did.
     """
     current, gate = acquisition.channels[stimulus], acquisition.channels["gate"]
     onset = crossing(current, commanded / 2, rising=True)
     if onset is None:
-        return None
+        raise NotRecorded(f"the recorded {stimulus} never came to half of {commanded:g} A")
+    if not (gate[: max(int(onset), 1)] > GATE_THRESHOLD_V).all():
+        raise NotRecorded("the gate output was not on before the current: look at the recorder's gate channel")
     decision = crossing(gate, GATE_THRESHOLD_V, rising=False, start=int(onset))
     end = _plateau_end(current, commanded, int(onset), decision)
     begin = min(int(onset) + 2, end - 1)
     tail = max(end - max(2, round(tail_s / acquisition.interval_s)), begin)
+    fall = crossing(current, commanded / 2, rising=False, start=int(onset) + 1)
     return Instants(
         onset * acquisition.interval_s,
+        (len(current) - 1 if fall is None else fall) * acquisition.interval_s,
         None if decision is None else decision * acquisition.interval_s,
         float(np.mean(current[begin:end])),
         float(np.mean(current[tail:end])),

@@ -18,7 +18,8 @@ from harness.trip.band import level_interval
 from harness.trip.trace import Segments
 from protocol.device import Device
 
-UNKNOWN = (0.0, 1.0)
+UNKNOWN = (0.0, 2.0)
+"""Cold, or as hot as a trip with what flows on through latency and an open switch's sensing input leaves it."""
 COLD = (0.0, 0.0)
 
 
@@ -44,6 +45,7 @@ class Ledger:
         self._journal = journal
         self._held: dict[str, Fraction] = {}
         self._levels: dict[str, tuple[tuple[float, float], int]] = {}
+        self._before: dict[str, tuple[tuple[float, float], int]] = {}
         self.restore: dict[str, Fraction] = {}
         self.last_trip: LastTrip | None = None
         self.quarantine: str | None = None
@@ -86,11 +88,20 @@ class Ledger:
             return start
         return self._carried(function, Segments.constant(0.0, (now_ns - since_ns) / S), start)
 
-    def heat(self, now_ns: int, current: Segments) -> None:
-        """A current that ended now went through the sensing chain: every function's level follows it."""
-        began_ns = now_ns - round(current.duration_s * S)
-        levels = {name: self._carried(name, current, self.level(name, began_ns)) for name in self._device.functions}
-        self._set_levels(now_ns, levels)
+    def current_begins(self, now_ns: int) -> None:
+        """A current is about to flow: until ``current_ended`` says how much, every level is unknown."""
+        self._before = {name: (self.level(name, now_ns), now_ns) for name in self._device.functions}
+        self._note(now_ns, "current", levels_before={name: level for name, (level, _) in self._before.items()})
+        self._set_levels(now_ns, dict.fromkeys(self._device.functions, UNKNOWN))
+
+    def current_ended(self, end_ns: int, current: Segments) -> None:
+        """The recorded ``current`` went through the sensing chain until ``end_ns``: every level follows it."""
+        began_ns = end_ns - round(current.duration_s * S)
+        levels = {}
+        for name, (level, since_ns) in self._before.items():
+            gap = Segments.constant(0.0, max(began_ns - since_ns, 0) / S)
+            levels[name] = self._carried(name, current, self._carried(name, gap, level))
+        self._set_levels(end_ns, levels)
 
     def powered_up(self, now_ns: int) -> None:
         """The device lost its supply and is up again: levels are cold or unknown, as its profile says."""

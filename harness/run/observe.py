@@ -10,7 +10,7 @@ from harness.bench.bench import Bench
 from harness.bus.master import NoAnswer
 from harness.plan.steps import CheckCodes, CheckSnapshot, CheckStatus, ClearCodes, Identify, ReadLive
 from harness.record.result import Measurement
-from harness.run.context import Context, Outcome, ask, steady
+from harness.run.context import Context, Outcome, StepError, ask, steady
 from harness.run.ledger import LastTrip
 from protocol.device import Device, LiveValue, SnapshotField
 from protocol.services import CodeStatus, CodeStatusBit, dtc_text
@@ -31,10 +31,12 @@ class Status:
 
 
 def answers(device: Device, bench: Bench) -> bool:
-    """Whether the node answers a header of its status frame."""
+    """Whether the node answers a header of its status frame. Raises StepError where not even the header comes back."""
     try:
         bench.master.poll(device.status.frame)
-    except NoAnswer:
+    except NoAnswer as silence:
+        if silence.echo_lost:
+            raise StepError(str(silence)) from silence
         return False
     return True
 

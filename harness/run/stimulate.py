@@ -13,26 +13,26 @@ import numpy as np
 
 from harness.bench.bench import Bench
 from harness.bench.gate import Hazard, refusal
-from harness.bench.instrument import Acquisition, CurrentStimulus
+from harness.bench.instrument import Acquisition
 from harness.bench.spec import ChannelSpec
 from harness.clock import MS, S
-from harness.plan.steps import ExpectNoTrip, ExpectTrip, Stimulus
+from harness.plan.steps import COLD_AT_MOST, ExpectNoTrip, ExpectTrip, Stimulus
 from harness.quantity import show
-from harness.record.result import Coverage, Measurement, Waveform
+from harness.record.result import Coverage, Measurement, Verdict, Waveform
 from harness.run.context import Context, Outcome, StepError, StepNotRun
-from harness.run.instants import EDGE_UNCERTAINTY, Instants, instants
+from harness.run.instants import EDGE_UNCERTAINTY, Instants, NotRecorded, crossing, instants
 from harness.run.ledger import LastTrip
 from harness.run.observe import read_status, stable_status
 from harness.trip.band import Band, InPickupZone, level_interval, must_not_operate, operate_band
 from harness.trip.trace import Segments, Trace
 from protocol.protection import ProtectionFunction
 
-COLD_AT_MOST = 0.02
-"""Thermal level up to which a start counts as cold; the band knows the level, this only keeps a plan honest."""
 _MARGIN = 1.1  # cut-off over the latest time that a good breaker needs
 _MARGIN_S = 0.1
 _BEFORE_S = 0.01  # recorded ahead of the onset
 _MOST_POINTS = 50_000  # per recording: enough for a hundredth of any band, and integrated in milliseconds
+_AFTER_NS = 30 * MS  # a stimulus stays on for so long after a trip; its own cut-off still holds
+_CLEARING_S = 5e-3  # no switch with its commutation takes longer; common practice, no source
 _UNREACHED = 0.02  # a plateau this far from the commanded current, beyond declared errors, is no stimulus
 _ROOT3 = math.sqrt(3)
 
@@ -59,13 +59,14 @@ def run_expect_trip(step: ExpectTrip, context: Context, outcome: Outcome) -> Non
     current = _as_if_held(shot)
     band = operate_band(function, context.ledger.set_points, context.device.accuracy, current, start)
     if shot.instants.decision is None:
-        context.ledger.quarantined(context.bench.clock.now_ns(), f"{step.function} did not operate by the cut-off")
-        outcome.measure(_operate_time(band, shot, None, 0.0), "late", "early")
+        _no_decision(step, context, outcome, shot, band)
         return
     measured = shot.instants.decision - shot.instants.onset
     timing = _time_uncertainty(shot, measured)
     uncertainty = math.hypot(timing, _current_uncertainty(band, shot))
     outcome.measure(_operate_time(band, shot, measured, uncertainty), "late", "early")
+    if step.draw is not None:
+        _interruption(context, outcome, shot)
     cause = stable_status(context.device, context.bench).cause
     outcome.expect(cause == function.cause, f"the breaker gives {cause} as the cause, wanted {function.cause}")
     context.ledger.last_trip = LastTrip(
@@ -81,7 +82,7 @@ def run_expect_trip(step: ExpectTrip, context: Context, outcome: Outcome) -> Non
 
 
 def run_expect_no_trip(step: ExpectNoTrip, context: Context, outcome: Outcome) -> None:
-    """Apply the current for its duration; the gate must stay on and no function may report anything."""
+    """Apply the current for its duration; the gate must stay on, and state, switch and cause must not change."""
     _ready(step, context, outcome)
     starts = {name: context.ledger.level(name, context.bench.clock.now_ns()) for name in context.device.functions}
     shot = _shoot(step, context, step.duration.si, step.duration.si)
@@ -99,8 +100,12 @@ def run_expect_no_trip(step: ExpectNoTrip, context: Context, outcome: Outcome) -
     if shot.instants.decision is not None:
         after = shot.instants.decision - shot.instants.onset
         outcome.fail(f"operated after {show(after, 's')}, and must not")
+    elif shot.lasted < step.duration.si - 2 * shot.acquisition.interval_s:
+        outcome.error(f"stimulus not reached: it lasted {show(shot.lasted, 's')}, {step.duration} were commanded")
+    outcome.expect(not shot.said_tripped, "the breaker said that it had tripped, and must not")
     state = stable_status(context.device, context.bench)
-    outcome.expect(state.switch == "closed", f"the breaker is {state.switch} afterwards: {state}")
+    healthy = state.switch == "closed" and state.cause == "none" and state.state == "on"
+    outcome.expect(healthy, f"afterwards the breaker is not as it was: {state}")
 
 
 @dataclass(frozen=True)
@@ -112,6 +117,12 @@ class _Shot:
     channel: ChannelSpec
     clock: float  # relative error of the recorder's time base
     instants: Instants
+    said_tripped: bool  # the breaker, twice in a row, while the current was meant to flow
+
+    @property
+    def lasted(self) -> float:
+        """How long the stimulus was above half of its commanded value, s."""
+        return self.instants.ended - self.instants.onset
 
     @property
     def current(self) -> Segments:
@@ -160,28 +171,62 @@ def _shoot(step: Stimulus, context: Context, cut_off: float, width: float) -> _S
     before = math.ceil(_BEFORE_S / interval)
     recorder.arm(interval, math.ceil(whole / interval) + before, before, channel, step.current / 2)
     bench.idle(round(2 * before * interval * S))  # a recorder cannot trigger before it has its pre-trigger samples
+    context.ledger.current_begins(bench.clock.now_ns())
     try:
         _apply(step, bench, cut_off)
-        _watch(context, round(cut_off * S), look_ns)
+        said_tripped = _watch(context, round(cut_off * S), look_ns)
+        if said_tripped:
+            bench.idle(_AFTER_NS + round(2 * interval * S))  # what flows on through a welded switch must be seen
     finally:
-        _stop(bench)
+        _stop(step, bench)
     bench.idle(max(2 * MS, round(2 * interval * S)))
+    end_ns = bench.clock.now_ns()
     names = ("injected", "gate") if step.inject is not None else ("current", "gate", "switch_voltage")
     acquisition = recorder.fetch(*names)
     if acquisition is None:
         raise StepError(f"stimulus not reached: the recorder saw nothing of {show(step.current, 'A')}")
-    found = instants(acquisition, channel, step.current, tail_s=0.02)
-    context.ledger.heat(bench.clock.now_ns(), recorded(acquisition, channel))
+    context.ledger.current_ended(end_ns, recorded(acquisition, channel))
+    try:
+        found = instants(acquisition, channel, step.current, tail_s=0.02)
+    except NotRecorded as error:
+        raise StepError(f"stimulus not reached: {error}") from error
     spec = bench.spec.recorder.channels[channel]
-    if found is None:
-        raise StepError(f"stimulus not reached: the recorded current never came to half of {show(step.current, 'A')}")
-    shot = _Shot(acquisition, channel, spec, bench.spec.recorder.clock, found)
     allowed = step.current * (_UNREACHED + spec.gain) + spec.offset
     if abs(found.plateau - step.current) > allowed:
         raise StepError(
             f"stimulus not reached: {show(found.plateau, 'A')} recorded, {show(step.current, 'A')} commanded"
         )
-    return shot
+    return _Shot(acquisition, channel, spec, bench.spec.recorder.clock, found, said_tripped)
+
+
+def _no_decision(step: ExpectTrip, context: Context, outcome: Outcome, shot: _Shot, band: Band) -> None:
+    """The gate stayed on: the breaker's fault only where the current lasted and the breaker does not claim a trip."""
+    onset = shot.instants.onset
+    late = math.inf if band.late_s is None else band.late_s - onset
+    if shot.said_tripped:
+        outcome.error("the breaker says that it tripped and the recorded gate stayed on: look at the gate channel")
+        return
+    if shot.lasted < late:
+        outcome.error(
+            f"stimulus not reached: it lasted {show(shot.lasted, 's')}, and a good breaker may take {show(late, 's')}"
+        )
+        return
+    context.ledger.quarantined(context.bench.clock.now_ns(), f"{step.function} did not operate by the cut-off")
+    outcome.measure(_operate_time(band, shot, None, 0.0), "late", "early")
+
+
+def _interruption(context: Context, outcome: Outcome, shot: _Shot) -> None:
+    """A gate that is off is not yet a circuit that is open: the current must be gone, and soon."""
+    assert shot.instants.decision is not None
+    interval, decision = shot.acquisition.interval_s, shot.instants.decision
+    rest = max(context.device.ratings.off_state_leakage, 3 * shot.channel.offset)
+    current = shot.acquisition.channels[shot.stimulus]
+    index = crossing(current, rest, rising=False, start=int(decision / interval))
+    high = _CLEARING_S + 2 * interval
+    cleared = None if index is None else max(index * interval - decision, 0.0)
+    clearing = Measurement("interruption after decision", cleared, "s", None, high, None, EDGE_UNCERTAINTY * interval)
+    if outcome.measure(clearing, "late", "early") is Verdict.FAIL:
+        context.ledger.quarantined(context.bench.clock.now_ns(), "current flowed on after the gate went off")
 
 
 def recorded(acquisition: Acquisition, channel: str) -> Segments:
@@ -202,24 +247,26 @@ def _apply(step: Stimulus, bench: Bench, cut_off: float) -> None:
     bench.load.apply(step.current, step.slew.si if step.slew else bench.spec.load.slew, cut_off)
 
 
-def _watch(context: Context, cut_off_ns: int, look_ns: int) -> None:
-    """Let the bus run until the breaker says that it tripped, or the cut-off has passed."""
+def _watch(context: Context, cut_off_ns: int, look_ns: int) -> bool:
+    """Let the bus run until the cut-off has passed, or the breaker says twice in a row that it tripped: then True."""
     clock = context.bench.clock
     end_ns = clock.now_ns() + cut_off_ns
     while clock.now_ns() < end_ns:
         context.bench.idle(min(look_ns, end_ns - clock.now_ns()))
-        if read_status(context.device, context.bench).state == "tripped":
-            return
+        if all(read_status(context.device, context.bench).state == "tripped" for _ in range(2)):
+            return True
+    return False
 
 
-def _stop(bench: Bench) -> None:
-    """Currents off, the source first."""
-    stimuli: list[CurrentStimulus | None] = [bench.load, bench.injector]
-    if bench.source:
-        bench.source.off()
-    for stimulus in stimuli:
-        if stimulus:
-            stimulus.off()
+def _stop(step: Stimulus, bench: Bench) -> None:
+    """The current off: primary at the source first."""
+    if step.inject is not None:
+        assert bench.injector is not None
+        bench.injector.off()
+        return
+    assert bench.source is not None and bench.load is not None
+    bench.source.off()
+    bench.load.off()
 
 
 def _as_if_held(shot: _Shot) -> Segments:

@@ -6,7 +6,7 @@ from harness.bench.bench import Bench
 from harness.bench.instrument import InstrumentError
 from harness.clock import MS, S
 from harness.plan.steps import PowerCycle
-from harness.run.context import Context, Outcome
+from harness.run.context import Context, Outcome, StepFail
 from harness.run.ledger import Ledger
 from harness.run.observe import answers
 from protocol.device import Device
@@ -17,12 +17,12 @@ _ANSWER_LIMIT_NS = 2 * S  # beyond the declared start-up time; a node that is si
 def power_up(device: Device, bench: Bench, ledger: Ledger) -> None:
     """Switch the 12 V supply on and wait until the node answers.
 
-    Raises InstrumentError where the supply's terminals do not show the voltage, or the node stays silent.
+    Raises InstrumentError where the supply's terminals do not show the voltage, StepFail where the node stays silent.
     """
     if not _switch_on(device, bench):
-        raise InstrumentError(
-            f"{device.node.name} does not answer on the bus {_ANSWER_LIMIT_NS / S:g} s after power-up;"
-            " check supply, LIN wire and that this is the device of the profile"
+        raise StepFail(
+            f"{device.node.name} does not answer on the bus {_ANSWER_LIMIT_NS / S:g} s after power-up; its supply is"
+            " good and headers come back from the wire. Is it the device of the profile?"
         )
     ledger.powered_up(bench.clock.now_ns())
 
@@ -40,6 +40,7 @@ def run_power_cycle(step: PowerCycle, context: Context, outcome: Outcome) -> Non
 
 def _switch_on(device: Device, bench: Bench) -> bool:
     bench.supply_12v.configure(bench.spec.supply_12v.voltage, bench.spec.supply_12v.current_limit)
+    bench.master.send_command("none")  # nothing that stands on the bus may close a breaker that wakes up
     bench.supply_12v.output(True)
     bench.master.forget_session()
     bench.idle(device.ratings.start_up_ns)

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from harness.clock import MS
 from harness.plan.steps import CloseSwitch, OpenSwitch
-from harness.run.context import Context, Outcome
+from harness.run.context import Context, Outcome, ask
 from harness.run.observe import read_status, stable_status
 
 _REACTION_NS = 500 * MS  # a command has had its effect by then, at the slow schedule's 250 ms a frame
@@ -29,10 +29,17 @@ def run_open(step: OpenSwitch, context: Context, outcome: Outcome) -> None:
 def _command(context: Context, command: str, wanted: str) -> bool:
     """Give one command, watch for its effect, take the command away again; True where the switch came to ``wanted``."""
     device, bench = context.device, context.bench
-    bench.master.send_command("none")
-    bench.master.send_command(command)
-    deadline_ns = bench.clock.now_ns() + _REACTION_NS
-    while read_status(device, bench).switch != wanted and bench.clock.now_ns() < deadline_ns:
-        bench.idle(_POLL_NS)
-    bench.master.send_command("none")
+    send_command(context, "none")
+    try:
+        send_command(context, command)
+        deadline_ns = bench.clock.now_ns() + _REACTION_NS
+        while read_status(device, bench).switch != wanted and bench.clock.now_ns() < deadline_ns:
+            bench.idle(_POLL_NS)
+    finally:
+        send_command(context, "none")
     return stable_status(device, bench).switch == wanted
+
+
+def send_command(context: Context, command: str) -> None:
+    """Send the command frame now. Raises StepError where it does not come back from the wire."""
+    ask(context.device, context.bench, lambda: context.bench.master.send_command(command))

@@ -7,6 +7,7 @@ from dataclasses import dataclass
 from typing import Literal
 
 from mocks.firmware.calibration import Scale
+from protocol.protection import Quantity
 
 
 @dataclass(frozen=True)
@@ -107,6 +108,7 @@ class SignalRow:
 class ControlRow:
     """A quantity that service 2F can take over: how it is reported, and the way back into the firmware's own number."""
 
+    quantity: Quantity
     reading: ReadingRow
     own: Scale
 

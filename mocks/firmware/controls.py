@@ -16,11 +16,11 @@ class Controls:
 
     def adjust(self, row: ControlRow, state: bytes) -> None:
         """From now on the quantity is what ``state``, its record, says."""
-        self._firmware.override(row.reading.source, row.own.apply(row.reading.number.decode(state)))
+        self._firmware.override(row.quantity, row.own.apply(row.reading.number.decode(state)))
 
     def give_back(self, row: ControlRow) -> None:
         """From now on the quantity is what it is."""
-        self._firmware.override(row.reading.source, None)
+        self._firmware.override(row.quantity, None)
 
     def give_all_back(self) -> None:
         """The tester has gone: nothing stays taken over."""

@@ -18,7 +18,7 @@ from protocol.transport import BROADCAST_NAD, FUNCTIONAL_NAD
 _ANY_SUPPLIER = 0x7FFF
 _ANY_FUNCTION = 0xFFFF
 _NADS = range(0x01, 0x7E)
-_UNASSIGN, _KEEP = 0x00, 0xFF
+_KEEP = 0xFF
 _FIRST_RESERVED_ID = 0x3C
 
 Answer = tuple[int, bytes] | None

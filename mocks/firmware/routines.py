@@ -40,4 +40,4 @@ class Routines:
 
     def _self_test(self, now_ns: int) -> int:
         found = _TORN if any(record.torn(now_ns) for record in self._records) else 0
-        return found | _CURRENT if self._firmware.picked_up else found
+        return found | _CURRENT if self._firmware.overload.picked_up else found

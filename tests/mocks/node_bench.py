@@ -33,8 +33,8 @@ def heater() -> Device:
 class Bench:
     """One unit with its supply on and started."""
 
-    def __init__(self, seed: int = 1) -> None:
-        self.device = heater()
+    def __init__(self, seed: int = 1, device: Device | None = None) -> None:
+        self.device = device or heater()
         self.clock = EventClock(lambda until_ns: until_ns)
         self.wire = Wire()
         self.gate: list[bool] = []
@@ -132,6 +132,7 @@ class Bench:
     def power_cycle(self) -> None:
         """Take the supply away and bring it back."""
         self.firmware.power_off()
+        self.firmware.adopt(dict.fromkeys(self.firmware.set_points, 1))  # what RAM holds by then
         self.wait(1)
         self.start()
 

@@ -3,8 +3,13 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import pytest
-from node_bench import STATUS, Bench
+from node_bench import STATUS, Bench, heater
+
+from mocks.firmware.tasks import Trip
+from protocol.device import FaultCode
 
 OVERLOAD = "9A 01 19"
 
@@ -51,6 +56,7 @@ def status_of(bench: Bench) -> int:
         pytest.param("11 02", "7F 11 12", id="key off on"),
         pytest.param("11", "7F 11 13", id="reset, length"),
         pytest.param("14 FF FF", "7F 14 13", id="clear, length"),
+        pytest.param("14 FF FF FF 00", "7F 14 13", id="clear, too long"),
         pytest.param("14 12 34 56", "7F 14 31", id="clear, another code"),
         pytest.param("19", "7F 19 13", id="read codes, no sub-function"),
         pytest.param("19 03", "7F 19 12", id="read codes, sub-function"),
@@ -82,7 +88,8 @@ def test_answers_in_the_default_session(bench: Bench, request_: str, answer: str
         pytest.param("2E 01 04 0A", "6E 01 04", id="reset level 5 %"),
         pytest.param("2E 01 04 B5", "7F 2E 31", id="reset level above 90 %"),
         pytest.param("2F 01 01", "7F 2F 13", id="I/O control, length"),
-        pytest.param("2F 01 01 03 55", "7F 2F 31", id="I/O control, no output"),
+        pytest.param("2F 01 01 03", "7F 2F 31", id="I/O control, no output"),
+        pytest.param("2F 01 01 03 55", "7F 2F 31", id="I/O control, no output, with a state"),
         pytest.param("31 01 02", "7F 31 13", id="routine, length"),
         pytest.param("31 01 02 04", "7F 31 31", id="another routine"),
         pytest.param("31 02 02 03", "7F 31 12", id="stop the self-test"),
@@ -96,6 +103,11 @@ def test_answers_in_the_default_session(bench: Bench, request_: str, answer: str
 )
 def test_answers_in_the_extended_session(extended: Bench, request_: str, answer: str) -> None:
     assert extended.ask(request_) == answer
+
+
+@pytest.mark.parametrize("request_", ["10 81", "10 83", "19 8A", "3E 80", "85 81"])
+def test_suppressed_answer(extended: Bench, request_: str) -> None:
+    assert extended.ask(request_) == ""
 
 
 def test_suppressed_answer_is_none_and_the_request_is_served(bench: Bench) -> None:
@@ -172,8 +184,8 @@ def test_reads_thermal_level(bench: Bench) -> None:
 def test_answer_of_more_than_the_buffer_is_refused(bench: Bench) -> None:
     """63 records of 4 bytes and the service identifier are 253 bytes, 64 are 257; the buffer has 255."""
 
-    def read(times: int) -> str:
-        payload = bytes.fromhex("22" + "02 02" * times)
+    def read(times: int, more: str = "") -> str:
+        payload = bytes.fromhex("22" + "02 02" * times + more)
         pdus = [bytes([0x0A, 0x10, len(payload)]) + payload[:5]]
         rest = [payload[at : at + 6] for at in range(5, len(payload), 6)]
         pdus += [(bytes([0x0A, 0x20 | n & 0xF]) + part).ljust(8, b"\xff") for n, part in enumerate(rest, 1)]
@@ -183,6 +195,8 @@ def test_answer_of_more_than_the_buffer_is_refused(bench: Bench) -> None:
 
     assert read(64) == "7F 22 14"
     assert read(63) == "62" + " 02 02 34 BC" * 63
+    assert read(62, "01 04" * 2) == "62" + " 02 02 34 BC" * 62 + " 01 04 64" * 2  # 255
+    assert read(63, "01 04") == "7F 22 14"  # 256
 
 
 def test_written_set_point_is_read_back_and_in_force(extended: Bench) -> None:
@@ -213,6 +227,13 @@ def test_set_points_outlast_a_power_cycle(extended: Bench) -> None:
     assert extended.ask("22 01 03") == "62 01 03 00 14"
     assert extended.ask("22 01 02") == "62 01 02 02 58"
     assert extended.firmware.set_points["overload_pickup"] == 500
+
+
+def test_unit_never_written_to_has_its_defaults_over_a_power_cycle(bench: Bench) -> None:
+    bench.power_cycle()
+
+    assert bench.ask("22 01 01") == "62 01 01 0A BE"
+    assert bench.ask("22 01 04") == "62 01 04 64"
 
 
 def test_set_points_may_be_written_closed_and_tripped(extended: Bench) -> None:
@@ -280,6 +301,20 @@ def test_work_ends_with_the_supply(extended: Bench) -> None:
     assert extended.answer(3) == "7E 00"
 
 
+def test_pending_is_ready_within_p2_and_p2_star(extended: Bench) -> None:
+    """P2 50 ms from the request, P2* 2 s from the last 'response pending'; never at once."""
+    server, pending = extended.node.diagnosis, (0x0A, b"\x7f\x31\x78")
+    start_ns = extended.clock.now_ns()
+    for _ in range(10):
+        server.drop()
+        server.request(0x0A, bytes.fromhex("31 01 02 03"), start_ns)
+
+    assert server.answer(start_ns + 30_000_000) is None
+    assert server.answer(start_ns + 49_999_999) == pending
+    assert server.answer(start_ns + 1_000_000_000) is None
+    assert server.answer(start_ns + 49_999_999 + 1_999_999_999) == pending
+
+
 def test_processing_time(bench: Bench) -> None:
     """1 to 8 ms, and not always the same."""
     server, waited = bench.node.diagnosis, set()
@@ -308,6 +343,16 @@ def test_suppressed_self_test_is_answered_because_pending_was_sent(extended: Ben
     """ISO 14229-1: 'response pending' cancels the suppression."""
     assert extended.ask("31 81 02 03") == "7F 31 78"
     assert extended.answer() == "71 01 02 03 00"
+
+
+def test_self_test_result_is_forgotten_without_supply(extended: Bench) -> None:
+    extended.ask("31 01 02 03")
+    extended.answer()
+    assert extended.ask("31 83 02 03") == ""
+    extended.power_cycle()
+    extended.ask("10 03")
+
+    assert extended.ask("31 03 02 03") == "7F 31 24"
 
 
 def test_self_test_finds_current_through_the_open_switch(extended: Bench) -> None:
@@ -500,11 +545,13 @@ def test_fault_memory_outlasts_a_power_cycle_and_a_clear_empties_it(bench: Bench
     before = bench.ask("19 04 9A 01 19 FF")
     bench.power_cycle()
     after = bench.ask("19 04 9A 01 19 FF")
+    occurrences = bench.ask("19 06 9A 01 19 FF")
     bench.ask("14 FF FF FF")
     bench.answer()
     bench.power_cycle()
 
     assert after[18:] == before[18:] != ""
+    assert occurrences == f"59 06 {OVERLOAD} 6C 01 01"
     assert bench.ask("19 04 9A 01 19 FF") == f"59 04 {OVERLOAD} 50"
 
 
@@ -554,6 +601,15 @@ def test_recording_comes_back_with_the_default_session(extended: Bench, end: str
     assert status_of(extended) == 0x2F
 
 
+def test_recording_comes_back_where_a_session_ended_before_the_next(extended: Bench) -> None:
+    extended.ask("85 02")
+    extended.wait(5.1)
+    extended.ask("10 03")
+    extended.trip()
+
+    assert status_of(extended) == 0x2F
+
+
 def test_recording_comes_back_before_a_trip_after_s3(extended: Bench) -> None:
     """60 A trips after 60 s * ln(4.76 / 3.76) = 14.1 s; S3 is 5 s."""
     extended.ask("85 02")
@@ -582,3 +638,44 @@ def test_recording_stays_off_in_a_session_kept(extended: Bench) -> None:
 
     assert extended.firmware.gate is False
     assert status_of(extended) == 0x50
+
+
+def test_occurrences_stay_at_255(bench: Bench) -> None:
+    trip = Trip("overload", 0, 0, 0, 0, 0, 0)
+    for _ in range(300):
+        bench.firmware.on_trip(trip)
+
+    assert bench.ask("19 06 9A 01 19 FF") == f"59 06 {OVERLOAD} 2F 01 FF"
+
+
+# Other profiles
+
+
+def test_codes_are_kept_and_cleared_one_by_one() -> None:
+    second = FaultCode("second", "Nothing that this firmware finds", 0x123456, 2, (), ())
+    device = replace(heater(), fault_codes=heater().fault_codes | {"second": second})
+    bench = Bench(device=device)
+    bench.trip()
+    bench.firmware.on_trip(Trip("second", 0, 0, 0, 0, 0, 0))
+    bench.wait(0.1)
+    bench.power_cycle()
+    assert bench.ask("19 0A") == f"59 0A 7F {OVERLOAD} 6C 12 34 56 6C"
+
+    bench.ask("14 12 34 56")
+    bench.answer()
+    bench.power_cycle()
+
+    assert bench.ask("19 0A") == f"59 0A 7F {OVERLOAD} 68 12 34 56 50"
+    assert bench.ask("19 01 08") == "59 01 7F 01 00 01"
+
+
+def test_services_are_those_that_profile_and_firmware_both_have() -> None:
+    """27 stands in the profile only, 2F in the firmware only."""
+    sessions = {
+        name: replace(session, services=session.services - {0x2F} | {0x27})
+        for name, session in heater().sessions.items()
+    }
+    bench = Bench(device=replace(heater(), sessions=sessions))
+
+    assert bench.ask("27 01") == "7F 27 11"
+    assert bench.ask("2F 01 01 03") == "7F 2F 11"

@@ -51,9 +51,10 @@ def test_cut_erases_the_byte_under_way_and_ends_all_writes() -> None:
     chip = Eeprom(8, WRITE_NS)
     chip.program(0, bytes(8), 0)
     chip.program(0, bytes(8), 0)
+    chip.program(0, bytes(8), 0)
     chip.cut(2 * WRITE_NS)
-    chip.program(0, b"\x11" * 8, 3 * WRITE_NS)
-    chip.cut(3 * WRITE_NS + 300)
+    assert chip.program(0, b"\x11" * 8, 2 * WRITE_NS + 1) == 3 * WRITE_NS + 1
+    chip.cut(2 * WRITE_NS + 1 + 300)
 
     assert chip.read(0, 8, 9 * WRITE_NS) == b"\x11\x11\xff" + bytes(5)
     assert chip.ready_ns(9 * WRITE_NS) == 9 * WRITE_NS

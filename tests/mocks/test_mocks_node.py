@@ -229,6 +229,10 @@ def exchange(bench: Bench, request: str) -> str:
         pytest.param("7F 06 B3 00 01 01 00 0C B8", "0C 01 F3 FF FF FF FF FF FE", id="change address, bit is clear"),
         pytest.param("7F 06 B3 00 01 01 FF 0C B8", "", id="change address, bit is not set"),
         pytest.param("7F 06 B3 00 06 00 00 0C B4", "", id="change address, no such byte"),
+        pytest.param("7F 06 B3 00 00 00 00 0C BA", "", id="change address, byte 0"),
+        pytest.param("7F 06 B3 00 05 02 00 01 BE", "01 01 F3 FF FF FF FF FF 0A", id="change address, last byte"),
+        pytest.param("7F 06 B3 02 01 00 00 0C B7", "", id="change address, no such identifier"),
+        pytest.param("0A 06 B0 FE 7F 25 00 00 9B", "", id="assign address 0"),
         pytest.param("0A 01 B6 FF FF FF FF FF 3E", "0A 01 F6 FF FF FF FF FF FD", id="save"),
         pytest.param("0A 06 B7 00 50 11 92 FF 44", "0A 01 F7 FF FF FF FF FF FC", id="assign frame ids"),
         pytest.param("0A 06 B7 01 FF FF 50 FF E6", "0A 03 7F B7 12 FF FF FF A9", id="assign a fourth frame's id"),
@@ -264,7 +268,9 @@ def test_changed_address_is_live(bench: Bench) -> None:
 
 
 def test_address_is_changed_by_a_bit_of_the_serial_number(bench: Bench) -> None:
-    serial = bytes.fromhex(exchange(bench, "0A 06 B2 01 FF 7F FF FF BC"))[3:7]
+    answer = exchange(bench, "0A 06 B2 01 FF 7F FF FF BC")
+    assert (answer[:8], answer[-5:-3]) == ("0A 05 F2", "FF")
+    serial = bytes.fromhex(answer)[3:7]
     bit = serial[2] & 0x10
     request = bytes([0x0A, 0x06, 0xB3, 0x01, 0x03, 0x10, bit, 0x0C])
 

@@ -2,14 +2,18 @@
 
 from __future__ import annotations
 
+import dataclasses
 from collections.abc import Callable
 from pathlib import Path
 
+import numpy as np
 import pytest
 
 from harness.bench.bench import Bench, open_bench
-from harness.bench.instrument import InstrumentError
+from harness.bench.instrument import Acquisition, InstrumentError
 from harness.bench.spec import load_bench, shipped_bench
+from harness.bus.master import NoAnswer
+from harness.bus.port import PortError
 from harness.files.profile import load_device, shipped_device
 from harness.plan.plan import Plan, PlanStep, load_plan
 from harness.plan.steps import STEP_KINDS
@@ -19,6 +23,8 @@ from harness.record.result import Coverage, Result, Verdict
 from harness.run.engine import Ending, Engine
 from harness.run.steps import RUNNERS
 from mocks.firmware.protect import TRIP_LEVEL
+from mocks.plant import Plant
+from protocol.decoder import NoResponse
 
 DEVICE = load_device(shipped_device("heater"))
 
@@ -245,7 +251,9 @@ def test_a_silent_node_is_the_breakers_fault_only_with_a_good_supply(tmp_path: P
     assert "its supply reads" in status.reasons[0]
 
 
-def test_high_voltage_on_a_real_bench_is_not_run(tmp_path: Path, bench: Bench, monkeypatch: pytest.MonkeyPatch) -> None:
+def test_high_voltage_on_a_real_bench_is_not_begun(
+    tmp_path: Path, bench: Bench, monkeypatch: pytest.MonkeyPatch
+) -> None:
     monkeypatch.setattr(Bench, "simulated", property(lambda self: False))
     text = OVERLOAD.replace("inject: 60 A", "draw: 60 A, voltage: 700 V")
     assert bench.source is not None
@@ -255,9 +263,10 @@ def test_high_voltage_on_a_real_bench_is_not_run(tmp_path: Path, bench: Bench, m
 
     ending = run(tmp_path, bench, plan_of(tmp_path, text))
 
-    assert verdicts(ending)["trip"] is Verdict.NOT_RUN
-    assert verdicts(ending)["check_status_1"] is Verdict.NOT_RUN
+    assert set(verdicts(ending).values()) == {Verdict.NOT_RUN}
+    assert len(ending.results) == 9
     assert True not in switched
+    assert bench.supply_12v.voltage() == 0
     assert ending.exit_code == 4
 
 
@@ -270,3 +279,158 @@ def test_any_order_of_plans_gives_the_same_verdicts(tmp_path: Path) -> None:
         return {result.id: result.verdict for result in run(folder, bench, *plans).results}
 
     assert results(["a", "b", "c"]) == results(["c", "a", "b"])
+
+
+PRIMARY = OVERLOAD.replace("inject: 60 A", "draw: 60 A, voltage: 700 V")
+HOLD = """
+format: 1
+name: hold
+title: A current that must be borne
+device: heater
+steps:
+  - power_cycle: {duration: 200 ms}
+  - close
+  - expect_no_trip: {name: hold, inject: 20 A, duration: 2 s}
+clean_up:
+  - open
+"""
+
+
+def test_a_welded_switch_is_found(tmp_path: Path, bench: Bench, monkeypatch: pytest.MonkeyPatch) -> None:
+    commute = Plant._commute
+    monkeypatch.setattr(
+        Plant, "_commute", lambda plant, on: commute(plant, True)
+    )  # the gate goes off, the switch stays
+
+    ending = run(tmp_path, bench, plan_of(tmp_path, PRIMARY))
+
+    trip = next(result for result in ending.results if result.step == "trip")
+    assert trip.verdict is Verdict.FAIL
+    assert any("interruption after decision" in reason for reason in trip.reasons)
+    assert ending.exit_code == 1
+
+
+def test_a_primary_trip_interrupts_the_current(tmp_path: Path, bench: Bench) -> None:
+    ending = run(tmp_path, bench, plan_of(tmp_path, PRIMARY))
+
+    trip = next(result for result in ending.results if result.step == "trip")
+    assert trip.verdict is Verdict.PASS
+    assert [measurement.name for measurement in trip.measurements] == ["operate time", "interruption after decision"]
+    assert trip.coverage is Coverage.PRIMARY
+
+
+@pytest.mark.parametrize("text", [OVERLOAD, HOLD], ids=["a trip was wanted", "no trip was wanted"])
+def test_a_stimulus_that_ends_early_is_no_verdict_on_the_breaker(tmp_path: Path, bench: Bench, text: str) -> None:
+    assert bench.injector is not None
+    apply = bench.injector.apply
+    bench.injector.apply = lambda current, slew, cut_off: apply(current, slew, 0.1)  # type: ignore[method-assign]
+
+    ending = run(tmp_path, bench, plan_of(tmp_path, text))
+
+    (result,) = [result for result in ending.results if result.step in ("trip", "hold")]
+    assert result.verdict is Verdict.ERROR
+    assert "stimulus not reached: it lasted" in result.reasons[-1]
+
+
+@pytest.mark.parametrize(("volts", "word"), [(5.0, "look at the gate channel"), (0.0, "recorder's gate channel")])
+def test_a_gate_lead_that_fell_off_is_no_verdict_on_the_breaker(
+    tmp_path: Path, bench: Bench, volts: float, word: str
+) -> None:
+    assert bench.recorder is not None
+    fetch = bench.recorder.fetch
+
+    def without_lead(*names: str) -> Acquisition | None:
+        acquisition = fetch(*names)
+        assert acquisition is not None
+        gate = np.full_like(acquisition.channels["gate"], volts)
+        return dataclasses.replace(acquisition, channels={**acquisition.channels, "gate": gate})
+
+    bench.recorder.fetch = without_lead  # type: ignore[method-assign]
+    ending = run(tmp_path, bench, plan_of(tmp_path, OVERLOAD))
+
+    trip = next(result for result in ending.results if result.step == "trip")
+    assert trip.verdict is Verdict.ERROR
+    assert word in trip.reasons[0]
+
+
+def test_a_runner_that_breaks_down_is_an_error_and_the_bench_is_safe(
+    tmp_path: Path, bench: Bench, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    def broken(*arguments: object) -> None:
+        raise ZeroDivisionError("a bug")
+
+    monkeypatch.setitem(RUNNERS, STEP_KINDS["check_status"], broken)
+    journal = Journal(tmp_path / "run")
+    with pytest.raises(ZeroDivisionError):
+        Engine(DEVICE, bench, journal, Nobody()).run([plan_of(tmp_path, OVERLOAD)])
+    journal.close()
+
+    record = Record(tmp_path / "run")
+    results = {result.step: result for result in record.results()}
+    assert results["check_status_1"].verdict is Verdict.ERROR
+    assert "internal error" in results["check_status_1"].reasons[0]
+    assert "making_safe" in {event.kind for event in record.events()}
+    record.close()
+    assert supply_after(bench) < 1
+
+
+def test_a_failing_action_does_not_keep_the_next_from_being_tried(tmp_path: Path, bench: Bench) -> None:
+    def broken() -> None:
+        raise ValueError("a bug in a driver")
+
+    assert bench.source is not None
+    bench.source.off = broken  # type: ignore[method-assign]
+    ending = run(tmp_path, bench, plan_of(tmp_path, OVERLOAD))
+
+    problems = {action.name: action.problem for action in ending.made_safe}
+    assert problems.pop("source off") == "a bug in a driver"
+    assert set(problems.values()) == {None}
+    assert supply_after(bench) < 1
+    assert ending.exit_code == 5
+
+
+def test_a_lost_bench_while_putting_back_is_still_an_interruption(tmp_path: Path, bench: Bench) -> None:
+    def interrupt(step: PlanStep) -> None:
+        if step.name == "check_status_1":
+
+            def gone(*arguments: object) -> bytes:
+                raise PortError("adapter unplugged")
+
+            bench.master.request = gone  # type: ignore[method-assign]
+            raise KeyboardInterrupt
+
+    ending = run(tmp_path, bench, plan_of(tmp_path, OVERLOAD), watcher=Nobody(interrupt))
+
+    assert ending.exit_code == 130
+
+
+def test_heat_of_a_shot_that_went_wrong_is_not_forgotten(tmp_path: Path, bench: Bench) -> None:
+    def lose(step: PlanStep) -> None:
+        if step.name == "trip":
+            assert bench.recorder is not None
+            bench.recorder.fetch = lambda *names: None  # type: ignore[method-assign]
+
+    text = OVERLOAD.replace(
+        "clean_up:", "  - expect_trip: {name: again, inject: 60 A, function: overload, start: cold}\nclean_up:"
+    )
+    ending = run(tmp_path, bench, plan_of(tmp_path, text), watcher=Nobody(lose))
+
+    assert verdicts(ending)["trip"] is Verdict.ERROR
+    record = Record(tmp_path / "run")
+    levels = [event.detail["overload"] for event in record.events() if event.kind == "levels"]
+    record.close()
+    assert levels[-1] == [0.0, 2.0]
+
+
+def test_a_silent_breaker_is_at_fault_and_not_the_bench(tmp_path: Path, bench: Bench) -> None:
+    bench.master.poll = _silent  # type: ignore[method-assign]
+
+    ending = run(tmp_path, bench, plan_of(tmp_path, OVERLOAD))
+
+    assert ending.unfit is not None
+    assert "does not answer" in ending.unfit
+    assert set(verdicts(ending).values()) == {Verdict.NOT_RUN}
+
+
+def _silent(frame: str) -> dict[str, int]:
+    raise NoAnswer(frame, [NoResponse(0x22, 0, 1)])

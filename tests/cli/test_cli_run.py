@@ -1,0 +1,155 @@
+"""The run, check and schema commands as they are typed: exit codes, lines, and nothing run where a file is wrong."""
+
+from __future__ import annotations
+
+import json
+from pathlib import Path
+
+import pytest
+from click.testing import CliRunner, Result
+
+from harness.bench.simulated import MARK
+from harness.cli import main
+from harness.cli import run as run_module
+from harness.cli.work import Work
+from harness.files.profile import load_device, shipped_device
+from harness.plan.plan import load_plan
+from harness.record.reader import Record
+from harness.run.engine import Ending
+
+PLAN = """
+format: 1
+name: short
+title: Node and status
+device: heater
+steps:
+  - identify
+  - check_status: {state: off, switch: open}
+"""
+
+
+def invoke(*arguments: object) -> Result:
+    return CliRunner().invoke(main, [str(argument) for argument in arguments])
+
+
+def write(folder: Path, text: str = PLAN, name: str = "short.yaml") -> Path:
+    path = folder / name
+    path.write_text(text)
+    return path
+
+
+def test_a_passed_run(tmp_path: Path) -> None:
+    shown = invoke("run", write(tmp_path), "--runs", tmp_path / "runs")
+
+    assert shown.exit_code == 0, shown.output
+    assert "pass         identify_1" in shown.stdout
+    assert MARK in shown.stderr
+    assert "pass: 2 pass." in shown.stderr
+    (folder,) = (tmp_path / "runs").iterdir()
+    record = Record(folder)
+    assert record.about()["mark"] == MARK
+    assert {Path(path).name for path, _ in record.inputs()} == {
+        *("short.yaml", "heater.yaml", "heater.ldf", "simulated.yaml")
+    }
+    record.close()
+
+
+def test_json_lines_are_the_only_thing_on_stdout(tmp_path: Path) -> None:
+    shown = invoke("run", write(tmp_path), "--json", "--runs", tmp_path / "runs")
+    lines = [json.loads(line) for line in shown.stdout.splitlines()]
+
+    assert [line["type"] for line in lines] == ["result", "result", "summary"]
+    assert {line["mark"] for line in lines} == {MARK}
+    assert lines[-1]["counts"] == {"pass": 2, "not-run": 0, "inconclusive": 0, "fail": 0, "error": 0}
+    required = set(json.loads(invoke("schema", "result").stdout)["required"])
+    assert set(lines[0]) == required
+
+
+def test_a_failed_run_ends_with_1(tmp_path: Path) -> None:
+    shown = invoke("run", write(tmp_path, PLAN.replace("state: off", "state: on")), "--runs", tmp_path / "runs")
+
+    assert shown.exit_code == 1
+    assert "state is off, wanted on" in shown.stdout
+
+
+@pytest.mark.parametrize("command", ["run", "check"])
+def test_every_fault_of_every_file_and_nothing_run(tmp_path: Path, command: str) -> None:
+    one = write(tmp_path, PLAN.replace("identify", "identifi"), "one.yaml")
+    two = write(tmp_path, PLAN.replace("name: short", "name: other").replace("off", "of"), "two.yaml")
+    where = ["--runs", tmp_path / "runs"] if command == "run" else []
+    shown = invoke(command, one, two, *where)
+
+    assert shown.exit_code == 2
+    assert shown.stdout == ""
+    lines = shown.stderr.splitlines()
+    assert [line.split(": ")[0] for line in lines] == [f"{one}:7:5", f"{two}:8:27"]
+    assert not (tmp_path / "runs").exists()
+
+
+def test_a_value_outside_the_limits_is_refused_before_anything_is_sent(tmp_path: Path) -> None:
+    bad = PLAN + "  - write_set_points: {values: {overload_pickup: 33 A}}\n"
+    shown = invoke("run", write(tmp_path, bad), "--runs", tmp_path / "runs")
+
+    assert shown.exit_code == 2
+    assert ":9:50: 33 A is outside the limits, 5 A to 32 A" in shown.stderr
+    assert not (tmp_path / "runs").exists()
+
+
+def test_a_folder_that_cannot_be_written_is_a_usage_error(tmp_path: Path) -> None:
+    (tmp_path / "runs").write_text("a file")
+    shown = invoke("run", write(tmp_path), "--runs", tmp_path / "runs")
+
+    assert shown.exit_code == 2
+    assert "cannot make the run record" in shown.stderr
+
+
+def test_check_says_what_a_run_would_take(tmp_path: Path) -> None:
+    shown = invoke("check", write(tmp_path))
+
+    assert shown.exit_code == 0
+    assert shown.stdout.splitlines()[-1].startswith("in all ")
+    assert "0 non-volatile writes" in shown.stdout
+
+
+def test_check_looks_at_profiles_and_benches_in_a_folder(tmp_path: Path) -> None:
+    write(tmp_path)
+    (tmp_path / "benches").mkdir()
+    bad = write(tmp_path / "benches", "format: 1\nroles: {}\n", "bad.yaml")
+    shown = invoke("check", tmp_path)
+
+    assert shown.exit_code == 2
+    assert all(line.startswith(str(bad)) for line in shown.stderr.splitlines())
+
+
+def test_an_interruption_ends_the_whole_run(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    ran: list[str] = []
+
+    class Interrupted:
+        def __init__(self, *arguments: object) -> None:
+            pass
+
+        def run(self, plans: list[object]) -> Ending:
+            ran.append("device")
+            return Ending(interrupted=True)
+
+    device, plan = load_device(shipped_device("heater")), load_plan(write(tmp_path))
+
+    def two_devices(*arguments: object) -> Work:
+        return [(device, [plan]), (device, [plan])]
+
+    monkeypatch.setattr(run_module, "load_work", two_devices)
+    monkeypatch.setattr(run_module, "Engine", Interrupted)
+    shown = invoke("run", plan.path, "--runs", tmp_path / "runs")
+
+    assert shown.exit_code == 130
+    assert ran == ["device"]
+
+
+def test_an_interruption_while_the_bench_opens_ends_with_130(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    def interrupted(*arguments: object) -> None:
+        raise KeyboardInterrupt
+
+    monkeypatch.setattr(run_module, "open_bench", interrupted)
+    shown = invoke("run", write(tmp_path), "--runs", tmp_path / "runs")
+
+    assert shown.exit_code == 130
