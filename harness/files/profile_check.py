@@ -93,10 +93,10 @@ def _constraints(loaded: Loaded[Profile]) -> Faults:
     points = loaded.model.set_points
     for index, pair in enumerate(loaded.model.constraints):
         place: Place = ("constraints", index)
-        unknown = [(key, name) for key, name in (("below", pair.below), ("above", pair.above)) if name not in points]
-        for key, name in unknown:
+        strange = [(key, name) for key, name in (("below", pair.below), ("above", pair.above)) if name not in points]
+        for key, name in strange:
             yield loaded.error((*place, key), unknown("set-point", name, points))
-        if unknown:
+        if strange:
             continue
         low, high = points[pair.below], points[pair.above]
         if low.scale.base != high.scale.base:
@@ -328,6 +328,7 @@ def _distinct(loaded: Loaded[Profile], place: Place, values: Mapping[str, int], 
 
 
 def unknown(what: str, name: str, known: Iterable[str]) -> str:
+    """What to say of a ``name`` that is not ``known``."""
     return f"unknown {what} {name!r}; {one_of(known)}{close_match(name, known)}"
 
 

@@ -57,9 +57,9 @@ def expand(document: Document) -> Expansion:
     scope = expander.parameters(root)
     items, written = dict(root.items), {}
     for section in SECTIONS:
-        if section not in items or not isinstance(items[section][1], ListNode):
+        key, entries = items.get(section, (None, None))
+        if key is None or not isinstance(entries, ListNode):
             continue
-        key, entries = items[section]
         found = list(expander.steps(entries, _Place(scope, _Names(SECTIONS[section]))))
         items[section] = key, ListNode(entries.mark, [node for node, _ in found])
         written[section] = tuple(where for _, where in found)
