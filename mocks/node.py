@@ -6,9 +6,14 @@ A response follows its header after this unit's response space, back to back, an
 response_error (LIN 2.1 §2.7.3, from memory): set by an error in the response of a frame that this node receives or
 sends; not by header faults, nor by a response that never began. It goes out after the frame that carried it was sent.
 
-Not modelled: sleep and wake-up; the first bytes of a response that somebody else talks into (the wire knows no two
-senders, so a response that anything is heard during is lost as a whole and counts as an error); headers stretched
-beyond their limit, which this node answers all the same.
+Sleep (LIN 2.1 §2.6, from memory): on a go-to-sleep command alone, never by itself for want of traffic. Asleep, the node
+answers nothing and takes nothing. A dominant level of more than 150 us wakes it, be it a wake-up signal or the break of
+a header, which stays unanswered; it listens again 20 to 80 ms later. Only the bus side sleeps: the firmware knows
+nothing of it, keeps the switch as it is and goes on protecting, so that its watch for a silent master goes on as well.
+
+Not modelled: a wake-up signal of the node's own; the first bytes of a response that somebody else talks into (the wire
+knows no two senders, so a response that anything is heard during is lost as a whole and counts as an error); headers
+stretched beyond their limit, which this node answers all the same.
 """
 
 from __future__ import annotations
@@ -24,7 +29,7 @@ from mocks.firmware.diagnosis import Diagnosis
 from mocks.firmware.readings import READINGS
 from mocks.firmware.tasks import Firmware, Trip
 from mocks.wire import Wire
-from protocol.decoder import BREAK, BusEvent, Decoder, FrameReceived, WireFault
+from protocol.decoder import BAD_STOP, BREAK, BusEvent, Decoder, FrameReceived, WireFault
 from protocol.device import Device
 from protocol.frame import (
     FRAME_IDS,
@@ -42,6 +47,8 @@ from protocol.transport import Message, Reassembler, segment
 _HEADER_SYMBOLS = 3
 _FRAME_ID = {protected_id(frame_id): frame_id for frame_id in FRAME_IDS}
 _CHIP_SIZE = 2048
+_WAKE_PULSE_NS = 150_000  # LIN 2.1 §2.6.2: a longer dominant level is a wake-up signal
+_GO_TO_SLEEP = 0x00  # first byte of a master request; the others do not matter
 _SLACK_NS = 5_000_000
 """A response may lag this much beyond its limit: the receiver is a UART with a coarse timer."""
 
@@ -60,7 +67,7 @@ class Node:
 
     ``seed`` draws what differs from unit to unit: response space (1/2 to 2 bit times), time of a non-volatile write
     (9/10 to all of the declared longest), start-up (4/10 to 8/10 of the declared longest), processing time of each
-    request (1 to 8 ms), serial number.
+    request (1 to 8 ms), time to wake up, serial number.
     """
 
     def __init__(self, device: Device, clock: EventClock, wire: Wire, firmware: Firmware, seed: int) -> None:
@@ -77,6 +84,8 @@ class Node:
         self._catalogue = catalogue(device, seed)
         self.diagnosis = Diagnosis(self._catalogue, firmware, self._chip, lambda: draw.randint(1_000_000, 8_000_000))
         self._reassembler = Reassembler(None, device.timing.n_cr_ns)
+        self._wake_up_ns = draw.randint(20_000_000, 80_000_000)
+        self._asleep = False
         self._awake_ns = 0
         self._tail: tuple[int, ...] = ()
         self._sending: _Response | None = None
@@ -84,6 +93,7 @@ class Node:
         self._response_error = False
         self._assign()
         firmware.on_trip = self._tripped
+        firmware.on_condition = self._condition
         firmware.on_power_on = self._power_on
         firmware.on_power_off = self._power_off
         wire.listen(self.hear)
@@ -94,11 +104,18 @@ class Node:
         now_ns = self._clock.now_ns()
         self.diagnosis.power_on(now_ns)
         self._assign()
+        self._asleep = False
         self._awake_ns = now_ns + self._start_up_ns
+        self._forget_link()
+        self._response_error = False
+
+    def _forget_link(self) -> None:
+        """Nothing is half received or half sent."""
+        self.diagnosis.drop()
+        self._decoder.reset()
         self._reassembler.reset()
         self._tail = ()
         self._outgoing = []
-        self._response_error = False
 
     def _power_off(self) -> None:
         self._chip.cut(self._clock.now_ns())
@@ -114,6 +131,7 @@ class Node:
         self._published = {at: layout for at, layout in frames.items() if layout.publisher == node.name}
         self._commands = {at: layout for at, layout in frames.items() if layout.name == self._device.command.frame}
         involved = self._published | self._commands
+        self._heard = frozenset({*self._commands, MASTER_REQUEST})
         self._involved = frozenset({*involved, MASTER_REQUEST})
         lengths = {frame_id: layout.length for frame_id, layout in involved.items()}
         self._decoder = Decoder(lengths, self._bit_rate, _SLACK_NS)
@@ -123,6 +141,11 @@ class Node:
     def hear(self, symbols: Sequence[int], end_ns: int) -> None:
         """Symbols on the wire, own ones included; the last ended at ``end_ns``."""
         if not self._firmware.powered or end_ns < self._awake_ns:
+            return
+        if self._asleep:
+            if any(dominant_ns(symbol, self._bit_rate) > _WAKE_PULSE_NS for symbol in symbols):
+                self._asleep = False
+                self._awake_ns = end_ns + self._wake_up_ns
             return
         if self._sending is not None:
             self._lose_response()
@@ -141,17 +164,31 @@ class Node:
             self._frame(event)
 
     def _frame(self, frame: FrameReceived) -> None:
+        if frame.frame_id in self._heard:
+            self._firmware.frame_heard()
         if frame.frame_id == MASTER_REQUEST:
-            self._request(frame.payload, frame.end_ns)
+            if frame.payload[0] == _GO_TO_SLEEP:
+                self._go_to_sleep()
+            else:
+                self._request(frame.payload, frame.end_ns)
         elif frame.frame_id == SLAVE_RESPONSE:
             self._answered(frame)
         elif frame.frame_id in self._commands:
-            value = unpack(self._commands[frame.frame_id], frame.payload)[self._device.command.signal]
-            self.diagnosis.commanded(value, frame.end_ns)
+            self._command(unpack(self._commands[frame.frame_id], frame.payload), frame.end_ns)
         elif frame.frame_id in self._published:
             signals = unpack(self._published[frame.frame_id], frame.payload)
             if signals.get(self._device.status.response_error_signal):
                 self._response_error = False
+
+    def _command(self, signals: dict[str, int], now_ns: int) -> None:
+        command = self._device.command
+        if command.mode_signal is not None:
+            self._firmware.select_mode(signals[command.mode_signal])
+        self.diagnosis.commanded(signals[command.signal], now_ns)
+
+    def _go_to_sleep(self) -> None:
+        self._asleep = True
+        self._forget_link()
 
     def _fail(self, frame_id: int | None) -> None:
         self._response_error = True
@@ -205,6 +242,7 @@ class Node:
             if configuration.pids != self._assigned:
                 self._assign()
             self._plan_restart()
+            self._plan_session_end()
 
     def _next_pdu(self, now_ns: int) -> bytes | None:
         if not self._outgoing:
@@ -238,5 +276,22 @@ class Node:
         self._firmware.power_off()
         self._firmware.power_on()
 
+    def _plan_session_end(self) -> None:
+        """Nothing may come on the wire by the time that a session ends; what it took over goes back all the same."""
+        end_ns = self.diagnosis.session_end_ns
+        self._clock.at(end_ns, lambda: self.diagnosis.settle(end_ns))
+
     def _tripped(self, trip: Trip) -> None:
         self.diagnosis.tripped(trip, self._clock.now_ns())
+
+    def _condition(self, cause: str, present: bool) -> None:
+        self.diagnosis.condition(cause, present, self._clock.now_ns())
+
+
+def dominant_ns(symbol: int, bit_rate: int) -> int:
+    """The longest dominant level in a symbol. A break has at least 13 bit times (LIN 2.1 §2.3.1.1)."""
+    if symbol == BREAK:
+        return bits_ns(13, bit_rate)
+    stop = int(not symbol & BAD_STOP)
+    levels = f"{stop}{symbol & 0xFF:08b}0"  # as sent, from the right: start bit, least significant bit first, stop bit
+    return bits_ns(max(map(len, levels.split("1"))), bit_rate)

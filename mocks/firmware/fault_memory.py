@@ -14,8 +14,8 @@ A failure takes an entry, the latest failure last. Where none is free it displac
 failure bits go out with it, or is lost and leaves no trace, as the device has it. While recording is off (service 85)
 failures and their ends leave no trace either.
 
-    record:  status of each code (1 each), then each entry:
-             code (1, from 1; 0 is free)  occurrences (1)  cycles failing in a row (1)  cycles without (1)  snapshots (2)
+    record:  status of each code (1 byte), then each entry:
+             code (1, from 1; 0: free)  occurrences (1)  cycles in a row failing (1), not failing (1)  both snapshots
 """
 
 from __future__ import annotations
@@ -52,7 +52,7 @@ class Entry:
 
 
 class FaultMemory:
-    """Status of all codes of the catalogue, and the entries, oldest first. ``recording`` is what service 85 switches."""
+    """Status of all codes, and the entries, oldest first. ``recording`` is what service 85 switches."""
 
     def __init__(self, catalogue: Catalogue, record: Record) -> None:
         self._layout = catalogue.snapshot
