@@ -8,9 +8,6 @@ from dataclasses import replace
 import pytest
 from node_bench import STATUS, Bench, heater
 
-from mocks.firmware.tasks import Trip
-from protocol.device import FaultCode
-
 OVERLOAD = "9A 01 19"
 
 
@@ -27,10 +24,11 @@ def extended(bench: Bench) -> Bench:
 
 
 def status_of(bench: Bench) -> int:
-    """Status byte of the overload code."""
+    """Status byte of the overload code, the first of 13."""
     answer = bench.ask("19 0A")
     assert answer.startswith(f"59 0A 7F {OVERLOAD} ")
-    return int(answer[-2:], 16)
+    assert len(answer.split()) == 3 + 13 * 4
+    return int(answer.split()[6], 16)
 
 
 # Sessions
@@ -91,7 +89,7 @@ def test_answers_in_the_default_session(bench: Bench, request_: str, answer: str
         pytest.param("2F 01 01 03", "7F 2F 31", id="I/O control, no output"),
         pytest.param("2F 01 01 03 55", "7F 2F 31", id="I/O control, no output, with a state"),
         pytest.param("31 01 02", "7F 31 13", id="routine, length"),
-        pytest.param("31 01 02 04", "7F 31 31", id="another routine"),
+        pytest.param("31 01 02 05", "7F 31 31", id="another routine"),
         pytest.param("31 02 02 03", "7F 31 12", id="stop the self-test"),
         pytest.param("31 01 02 03 00", "7F 31 13", id="self-test with an option"),
         pytest.param("31 03 02 03", "7F 31 24", id="result before a run"),
@@ -236,15 +234,30 @@ def test_unit_never_written_to_has_its_defaults_over_a_power_cycle(bench: Bench)
     assert bench.ask("22 01 04") == "62 01 04 64"
 
 
-def test_set_points_may_be_written_closed_and_tripped(extended: Bench) -> None:
+def test_set_points_are_written_off_and_cooling_only(extended: Bench) -> None:
+    """Write states of the profile: off, cooling. 22 comes after the length (13), before the value (31)."""
     extended.close()
-    assert extended.ask("2E 01 01 0C 80") == "6E 01 01"
-    assert extended.firmware.gate is True
+    assert extended.ask("2E 01 01 0C 80") == "7F 2E 22"
+    assert extended.ask("2E 01 01 0C 81") == "7F 2E 22"
+    assert extended.ask("2E 01 01 0C") == "7F 2E 13"
     extended.run(120, 5)
+    assert extended.header(STATUS)[:2] == "F2"  # tripped
     extended.ask("10 03")
+    assert extended.ask("2E 01 01 0C 80") == "7F 2E 22"
 
-    assert extended.ask("2E 01 01 0A BE") == "6E 01 01"
-    assert extended.header(STATUS)[:2] == "F2"  # tripped still
+    assert extended.ask("22 01 01") == "62 01 01 0A BE"
+
+
+@pytest.mark.parametrize(
+    ("request_", "answer"),
+    [
+        pytest.param("2E 01 31 04 4C", "6E 01 31", id="junction reset 110 degC"),
+        pytest.param("2E 01 31 04 4D", "7F 2E 31", id="junction reset above 110 degC"),
+        pytest.param("2E 01 10 0F A0", "6E 01 10", id="overcurrent 40 A"),
+    ],
+)
+def test_writes_at_the_limits(extended: Bench, request_: str, answer: str) -> None:
+    assert extended.ask(request_) == answer
 
 
 # Timing
@@ -258,6 +271,16 @@ def test_write_answers_after_the_non_volatile_write_and_within_p2(extended: Benc
 
     assert answer == "6E 01 04"
     assert 27_000_000 < waited_ns <= 60_000_000
+
+
+def test_write_behind_a_write_is_refused_as_busy(extended: Bench) -> None:
+    """The first goes on all the same; once it is done, the next may come."""
+    extended.send("2E 01 04 0A")
+    assert extended.ask("2E 01 04 0B") == "7F 2E 21"
+    extended.wait(0.04)
+
+    assert extended.ask("22 01 04") == "62 01 04 0A"
+    assert extended.ask("2E 01 04 0B") == "6E 01 04"
 
 
 def test_clear_takes_longer_than_p2(bench: Bench) -> None:
@@ -465,7 +488,8 @@ def test_reset_planned_is_off_after_the_supply_was_away(bench: Bench) -> None:
 
 
 def test_fault_memory_of_a_new_unit(bench: Bench) -> None:
-    assert bench.ask("19 0A") == f"59 0A 7F {OVERLOAD} 50"
+    assert bench.ask("19 0A").endswith(" 9A 0C 87 50 9A 0D 73 50")
+    assert status_of(bench) == 0x50
     assert bench.ask("19 02 2F") == "59 02 7F"
     assert bench.ask("19 01 2F") == "59 01 7F 01 00 00"
     assert bench.ask("19 04 9A 01 19 FF") == f"59 04 {OVERLOAD} 50"
@@ -479,13 +503,14 @@ def test_status_bits_over_the_life_of_a_code(bench: Bench) -> None:
     life.append(status_of(bench))
     bench.open()
     life.append(status_of(bench))
-    for _ in range(3):
+    for _ in range(4):
         bench.power_cycle()
         life.append(status_of(bench))
-    bench.ask("14 9A 01 19")
-    assert bench.answer() == "54"
+    aged = bench.ask("19 04 9A 01 19 FF")
+    assert bench.finish("14 9A 01 19") == "54"
     life.append(status_of(bench))
 
+    assert aged == f"59 04 {OVERLOAD} 40"
     assert life == [
         0b0101_0000,  # not completed, since clear and in this cycle
         0b0010_1111,  # failed: now, in this cycle, since clear; pending, confirmed
@@ -493,6 +518,7 @@ def test_status_bits_over_the_life_of_a_code(bench: Bench) -> None:
         0b0110_1100,  # new cycle: not completed in it
         0b0110_1000,  # a whole cycle without a trip: no longer pending
         0b0110_1000,
+        0b0100_0000,  # three whole cycles without a trip: forgotten
         0b0101_0000,
     ]
 
@@ -501,10 +527,10 @@ def test_codes_by_status_mask(bench: Bench) -> None:
     bench.trip()
 
     assert bench.ask("19 02 08") == f"59 02 7F {OVERLOAD} 2F"
-    assert bench.ask("19 02 FF") == f"59 02 7F {OVERLOAD} 2F"
-    assert bench.ask("19 02 50") == "59 02 7F"
+    assert bench.ask("19 02 FF").startswith(f"59 02 7F {OVERLOAD} 2F 9A 02 19 50")
+    assert bench.ask("19 02 50").startswith("59 02 7F 9A 02 19 50")
     assert bench.ask("19 01 08") == "59 01 7F 01 00 01"
-    assert bench.ask("19 01 50") == "59 01 7F 01 00 00"
+    assert bench.ask("19 01 50") == "59 01 7F 01 00 0C"
 
 
 def test_snapshot_of_a_trip(bench: Bench) -> None:
@@ -516,14 +542,18 @@ def test_snapshot_of_a_trip(bench: Bench) -> None:
         bench.run(100, 0.01)
         tasks += 1
     heat = bench.firmware.overload.level * 10_000 / 2**30
+    junction = bench.firmware.capture("").junction_temperature / 1000
     bench.run(3, 1)  # nothing of later
-    expected = "59 04 9A 01 19 2F 01 06"
+    expected = "59 04 9A 01 19 2F 01 0A"
     expected += " 03 01 27 10"  # 100 A
     expected += f" 03 02 {round(heat):04X}"
     expected += " 03 03 34 BC"  # 13.5 V
     expected += f" 03 04 {tasks * 10:08X}"  # ms above pickup
     expected += f" 03 05 {0x01020304 + tasks * 10:08X}"
     expected += " 03 06 00 07"
+    expected += " 03 07 00 FA"  # 25 degC, nothing connected
+    expected += f" 03 08 {round(junction):02X}"
+    expected += " 03 09 00 00 03 0A 07 08"  # no bus; 18 V
 
     assert tasks * 0.01 == pytest.approx(4.72, abs=0.02)  # 60 s * ln(13.223 / 12.223)
     assert bench.ask("19 04 9A 01 19 01").replace(" ", "") == expected.replace(" ", "")
@@ -640,33 +670,7 @@ def test_recording_stays_off_in_a_session_kept(extended: Bench) -> None:
     assert status_of(extended) == 0x50
 
 
-def test_occurrences_stay_at_255(bench: Bench) -> None:
-    trip = Trip("overload", 0, 0, 0, 0, 0, 0)
-    for _ in range(300):
-        bench.firmware.on_trip(trip)
-
-    assert bench.ask("19 06 9A 01 19 FF") == f"59 06 {OVERLOAD} 2F 01 FF"
-
-
 # Other profiles
-
-
-def test_codes_are_kept_and_cleared_one_by_one() -> None:
-    second = FaultCode("second", "Nothing that this firmware finds", 0x123456, 2, (), ())
-    device = replace(heater(), fault_codes=heater().fault_codes | {"second": second})
-    bench = Bench(device=device)
-    bench.trip()
-    bench.firmware.on_trip(Trip("second", 0, 0, 0, 0, 0, 0))
-    bench.wait(0.1)
-    bench.power_cycle()
-    assert bench.ask("19 0A") == f"59 0A 7F {OVERLOAD} 6C 12 34 56 6C"
-
-    bench.ask("14 12 34 56")
-    bench.answer()
-    bench.power_cycle()
-
-    assert bench.ask("19 0A") == f"59 0A 7F {OVERLOAD} 68 12 34 56 50"
-    assert bench.ask("19 01 08") == "59 01 7F 01 00 01"
 
 
 def test_services_are_those_that_profile_and_firmware_both_have() -> None:

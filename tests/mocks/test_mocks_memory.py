@@ -159,7 +159,7 @@ def test_fault_memory_after_a_cut_has_the_trip_or_not(cut_ms: int) -> None:
     bench.power_cycle()
 
     snapshot = bench.ask("19 04 9A 01 19 FF")
-    lengths = {6} if cut_ms < 27 else {6 + 2 + 6 * 2 + 16}
+    lengths = {6} if cut_ms < 27 else {6 + 2 + 10 * 2 + 23}
     if 27 <= cut_ms < 30:
         lengths.add(6)
     assert len(snapshot.split()) in lengths

@@ -412,13 +412,6 @@ def test_broadcast_request_is_answered(bench: Bench) -> None:
     assert bench.poll() == "0A 02 7E 00 FF FF FF FF 75"
 
 
-def test_go_to_sleep_is_no_request(bench: Bench) -> None:
-    bench.frame(REQUEST, "00 FF FF FF FF FF FF FF 00")
-
-    assert bench.poll(10) == ""
-    assert bench.header(STATUS) == HEALTHY
-
-
 def test_answer_that_nobody_fetches_is_dropped_after_n_as(bench: Bench) -> None:
     bench.send("3E 00")
     bench.wait(1.1)
@@ -486,3 +479,88 @@ def test_answer_prepared_or_begun_is_forgotten(bench: Bench) -> None:
     assert bench.poll() == VERSION[0]
     bench.power_cycle()
     assert bench.poll(10) == ""
+
+
+# Sleep: LIN 2.1 §2.6, from memory
+
+
+SLEEP = "00 FF FF FF FF FF FF FF 00"
+
+
+def test_go_to_sleep_silences_the_node(bench: Bench) -> None:
+    bench.send("22 F1 89")
+    bench.frame(REQUEST, SLEEP)
+    bench.heard.clear()
+    bench.wait(60)  # and it never wakes by itself
+
+    assert bench.heard == []
+
+
+@pytest.mark.parametrize(
+    ("symbol", "wakes"),
+    [
+        pytest.param(BREAK, True, id="break"),
+        pytest.param(0x00, True, id="nine bits, 469 us"),
+        pytest.param(0xF0, True, id="five bits, 260 us"),
+        pytest.param(0xFC, True, id="three bits, 156 us"),
+        pytest.param(0xFE, False, id="two bits, 104 us"),
+        pytest.param(0xFF, False, id="one bit"),
+        pytest.param(0xE3, True, id="three bits within the byte"),
+        pytest.param(0x27F, False, id="stop bit and seventh"),
+        pytest.param(0x23F, True, id="stop bit and two before"),
+    ],
+)
+def test_wakes_up_by(bench: Bench, symbol: int, wakes: bool) -> None:
+    bench.frame(REQUEST, SLEEP)
+    bench.wait(1)
+    bench.carry(symbol)
+    bench.wait(0.1)  # LIN 2.1 §2.6.2: listens within 100 ms
+    bench.heard.clear()
+    bench.carry(0x55)  # one bit at a time: wakes nobody
+
+    assert bench.header(STATUS) == (HEALTHY if wakes else "")
+
+
+def test_header_that_wakes_is_not_answered(bench: Bench) -> None:
+    bench.frame(REQUEST, SLEEP)
+    answers = [bench.header(STATUS) for _ in range(11)]
+
+    assert answers[:3] == [""] * 3  # 20 ms: the fastest unit
+    assert answers[-1] == HEALTHY
+
+
+def test_asleep_it_takes_no_command_and_the_switch_stays(bench: Bench) -> None:
+    bench.close()
+    bench.frame(REQUEST, SLEEP)
+    bench.open()
+    assert bench.firmware.gate is True
+    bench.wait(0.1)
+    bench.frame(COMMAND, "FC FF A1")
+    bench.open()
+
+    assert bench.firmware.gate is False
+
+
+def test_asleep_it_protects(bench: Bench) -> None:
+    bench.close()
+    bench.frame(REQUEST, SLEEP)
+    bench.run(100, 5)
+
+    assert bench.firmware.gate is False
+
+
+def test_sleep_forgets_what_was_begun(bench: Bench) -> None:
+    bench.frame(REQUEST, "0A 10 07 22 F1 89 01 01 3F")
+    bench.frame(REQUEST, SLEEP)
+    bench.carry(BREAK)
+    bench.wait(0.1)
+    bench.frame(REQUEST, "0A 21 04 05 FF FF FF FF CB")
+
+    assert bench.poll(20) == ""
+
+
+def test_awake_after_a_power_up(bench: Bench) -> None:
+    bench.frame(REQUEST, SLEEP)
+    bench.power_cycle()
+
+    assert bench.header(STATUS) == HEALTHY

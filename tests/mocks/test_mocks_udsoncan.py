@@ -1,107 +1,17 @@
-"""An independent diagnostic client, udsoncan, against the simulated world: requests and answers travel as frames 3C and
-3D on its wire, through our transport layer, on its event clock. Trips are made by the injector."""
+"""The heater's breaker by an independent diagnostic client (see udsoncan_bench)."""
 
 from __future__ import annotations
 
-import logging
-import struct
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterator
 
 import pytest
-from udsoncan import AsciiCodec, DidCodec
-from udsoncan.client import Client
-from udsoncan.connections import BaseConnection
+from udsoncan import AsciiCodec
 from udsoncan.exceptions import NegativeResponseException, TimeoutException
 from udsoncan.services import DiagnosticSessionControl, ECUReset
-from world_bench import Bench
+from udsoncan_bench import Unit, Word, opened, read
 
-from mocks.world import World
-from protocol.decoder import BREAK
-from protocol.frame import checksum
-from protocol.transport import Message, Reassembler, segment
-
-NAD = 0x0A
-SLOT_NS = 10_000_000
-MASTER_REQUEST, SLAVE_RESPONSE = 0x3C, 0x7D  # protected identifiers
 EXTENDED = DiagnosticSessionControl.Session.extendedDiagnosticSession
 OVERLOAD = 0x9A0119
-
-
-class LinConnection(BaseConnection):
-    """Messages to and from one node of a world. Its timeouts are event-clock time."""
-
-    def __init__(self, world: World) -> None:
-        super().__init__("lin")
-        self._world = world
-        self._heard: list[int] = []
-        self._open = False
-        self.messages: list[bytes] = []
-        world.wire.listen(self._hear)
-
-    def open(self) -> LinConnection:
-        self._open = True
-        return self
-
-    def close(self) -> None:
-        self._open = False
-
-    def is_open(self) -> bool:
-        return self._open
-
-    def empty_rxqueue(self) -> None:
-        """Nothing waits here: an answer stays in the node until it is asked for."""
-
-    def specific_send(self, payload: bytes, timeout: float | None = None) -> None:
-        for pdu in segment(NAD, payload):
-            self.slot(MASTER_REQUEST, *pdu, checksum(0x3C, pdu))
-
-    def specific_wait_frame(self, timeout: float | None = None) -> bytes:
-        assert timeout is not None
-        end_ns = self._world.clock.now_ns() + round(timeout * 1e9)
-        reassembler = Reassembler(NAD, 1_000_000_000)
-        begun = False
-        while begun or self._world.clock.now_ns() < end_ns:
-            response = self.slot(SLAVE_RESPONSE)
-            assert begun <= bool(response), "an answer begun goes on in the next slot"
-            if response:
-                begun = True
-                assert response[8] == checksum(0x3D, response[:8])
-                message = reassembler.receive(response[:8], self._world.clock.now_ns())
-                if isinstance(message, Message):
-                    self.messages.append(message.payload)
-                    return message.payload
-        raise TimeoutException("no answer")
-
-    def slot(self, pid: int, *response: int) -> bytes:
-        """Send a header, and the master's response if there is one; what the node says to it."""
-        clock = self._world.clock
-        start_ns = clock.now_ns()
-        clock.sleep_until(start_ns + (34 + 10 * len(response)) * 52_083)
-        self._world.wire.carry((BREAK, 0x55, pid, *response), clock.now_ns())
-        self._heard.clear()
-        clock.sleep_until(start_ns + SLOT_NS)
-        return bytes(self._heard)
-
-    def _hear(self, symbols: Sequence[int], end_ns: int) -> None:
-        self._heard += symbols
-
-
-class Word(DidCodec):
-    """An integer by a format of the struct module."""
-
-    def __init__(self, layout: str) -> None:
-        self._layout = layout
-
-    def encode(self, *values: int) -> bytes:
-        return struct.pack(self._layout, *values)
-
-    def decode(self, data: bytes) -> int:
-        (value,) = struct.unpack(self._layout, data)
-        return int(value)
-
-    def __len__(self) -> int:
-        return struct.calcsize(self._layout)
-
 
 CONFIGURATION = {
     "data_identifiers": {
@@ -110,48 +20,28 @@ CONFIGURATION = {
         0x0201: Word(">H"),
         0x0202: Word(">H"),
         0x0203: Word(">h"),
+        0x0204: Word(">h"),
         0x0301: Word(">h"),
         0x0302: Word(">H"),
         0x0303: Word(">H"),
         0x0304: Word(">I"),
         0x0305: Word(">I"),
         0x0306: Word(">H"),
+        0x0307: Word(">h"),
+        0x0308: Word(">B"),
+        0x0309: Word(">H"),
+        0x030A: Word(">H"),
         0xF189: AsciiCodec(5),
         0xF18C: AsciiCodec(10),
     },
-    "request_timeout": 60,
+    "input_output": {0x0132: Word(">B"), 0x0401: Word(">h")},
 }
-
-
-class Unit(Bench):
-    """A world with its 12 V supply on, and a client of its breaker."""
-
-    def __init__(self, seed: int) -> None:
-        super().__init__(seed)
-        self.connection = LinConnection(self.world)
-        self.client = Client(self.connection, config=CONFIGURATION)
-
-    def trip(self, ampere: float, seconds: float) -> None:
-        """Close, inject for so long, and stop."""
-        self.command("none", "close")
-        self.say("injector", f"SOUR:CURR {ampere};:OUTP ON")
-        self.wait(seconds)
-        self.say("injector", "OUTP OFF")
-        self.wait(0.1)
 
 
 @pytest.fixture
 def unit() -> Iterator[Unit]:
-    logging.getLogger("UdsClient").setLevel(logging.CRITICAL)  # it reports every exception as an error
-    unit = Unit(seed=3)
-    with unit.client:
+    with opened("heater", 3, CONFIGURATION) as unit:
         yield unit
-
-
-def read(client: Client, *dids: int) -> tuple[object, ...]:
-    response = client.read_data_by_identifier(list(dids))
-    assert response is not None
-    return tuple(response.service_data.values[did] for did in dids)
 
 
 def test_session_gives_server_timing(unit: Unit) -> None:
@@ -225,7 +115,7 @@ def test_status_of_codes_follows_the_trip(unit: Unit) -> None:
         return int(response.service_data.dtcs[0].status.get_byte_as_int())
 
     life = [status()]
-    unit.trip(200, 2)
+    unit.trip(80, 9)
     life.append(status())
     unit.command("open")
     life.append(status())
@@ -240,7 +130,7 @@ def test_status_of_codes_follows_the_trip(unit: Unit) -> None:
 
 
 def test_clear_meets_response_pending(unit: Unit) -> None:
-    unit.trip(200, 2)
+    unit.trip(80, 9)
     unit.connection.messages.clear()
     unit.client.clear_dtc()
 
@@ -253,11 +143,11 @@ def test_clear_meets_response_pending(unit: Unit) -> None:
 def test_recording_off_and_on_again_with_the_session(unit: Unit) -> None:
     unit.client.change_session(EXTENDED)
     unit.client.control_dtc_setting(2)
-    unit.trip(200, 2)
+    unit.trip(120, 1)
     codes = unit.client.get_dtc_by_status_mask(0x2F)
     unit.command("open")
-    unit.wait(200)  # S3 is over, and the breaker is cool
-    unit.trip(200, 2)
+    unit.keep(200)  # S3 is over, and the breaker is cool
+    unit.trip(120, 1)
     later = unit.client.get_dtc_by_status_mask(0x2F)
 
     assert codes is not None
@@ -275,12 +165,18 @@ def test_self_test_routine(unit: Unit) -> None:
     assert started.service_data.routine_status_record == result.service_data.routine_status_record == b"\x00"
 
 
-def test_io_control_has_no_output(unit: Unit) -> None:
+def test_io_control(unit: Unit) -> None:
     unit.client.change_session(EXTENDED)
-    unit.client.config["input_output"] = {0x0132: Word(">B")}
+    taken = unit.client.io_control(0x0401, 3, [600])
+    adjusted = read(unit.client, 0x0204)
+    unit.client.io_control(0x0401, 0)
+
+    assert taken is not None
+    assert taken.service_data.decoded_data == 600
+    assert adjusted == (600,)
+    assert read(unit.client, 0x0204)[0] == pytest.approx(250, abs=20)  # 25 degC of nothing connected
     with pytest.raises(NegativeResponseException) as refused:
         unit.client.io_control(0x0132, 3, [0x55])
-
     assert refused.value.response.code_name == "RequestOutOfRange"
 
 
