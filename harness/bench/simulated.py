@@ -12,11 +12,11 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from harness.bench.instrument import InstrumentError, Link
-from harness.bus.port import Capabilities
+from harness.bus.port import WAKE_BYTE, Capabilities, runs
 from harness.clock import Clock
 from protocol.decoder import BREAK, BusEvent, Decoder
 from protocol.device import Device
-from protocol.frame import checksum, header_ns, protected_id, response_ns
+from protocol.frame import BREAK_BITS, BYTE_BITS, bits_ns, checksum, header_ns, protected_id, response_ns
 
 if TYPE_CHECKING:
     from mocks.world import World
@@ -29,7 +29,13 @@ class SimulatedPort:
     """A LIN master's port on the wire of a simulated world."""
 
     capabilities = Capabilities(
-        break_bits=None, any_bit_rate=False, abort_mid_frame=False, bit_errors=False, wake_pulse=False, latency_ns=0
+        break_bits=None,
+        any_bit_rate=False,
+        abort_mid_frame=False,
+        bit_errors=False,
+        wake_pulse=True,
+        latency_ns=0,
+        raw_symbols=True,
     )
 
     def __init__(self, world: World, device: Device) -> None:
@@ -49,6 +55,16 @@ class SimulatedPort:
         """See BusPort."""
         symbols = [BREAK, 0x55, protected_id(frame_id), *payload, checksum(frame_id, payload)]
         self._send(symbols, header_ns(self._bit_rate) + response_ns(self._bit_rate, len(payload)))
+
+    def send(self, symbols: Sequence[int]) -> None:
+        """See BusPort."""
+        for run in runs(symbols):
+            bits = sum(BREAK_BITS if symbol == BREAK else BYTE_BITS for symbol in run)
+            self._send(run, bits_ns(bits, self._bit_rate))
+
+    def wake(self) -> None:
+        """See BusPort."""
+        self.send([WAKE_BYTE])
 
     def events(self, until_ns: int) -> Iterator[BusEvent]:
         """See BusPort."""

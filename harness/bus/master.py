@@ -8,59 +8,36 @@ reads, and the command frame, in which a command acts only when its value change
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 
-from harness.bus.port import BusPort
-from harness.bus.traffic import Observer, RequestMade, Runs, Statistics
-from harness.clock import Clock
+from harness.bus.port import BusPort, Capabilities
+from harness.bus.session import OpenSession, SessionWatch
+from harness.bus.traffic import Observer, Runs, Statistics, request_made
+from harness.bus.unanswered import NoAnswer, NotSent, Refused, Unanswered, outcome_text
+from harness.clock import Clock, S
 from protocol import exchange
-from protocol.decoder import BusEvent, FrameReceived, NoResponse, WireFault
+from protocol.decoder import BusEvent, FrameReceived
 from protocol.device import Device
-from protocol.exchange import Exchange, Finished, Poll, Send
+from protocol.exchange import Exchange, Finished, Poll, Send, State
 from protocol.frame import MASTER_REQUEST, MAX_LENGTH, SLAVE_RESPONSE, frame_max_ns
-from protocol.identifiers import SUPPRESS, Service
-from protocol.services import NegativeResponse, tester_present
+from protocol.services import tester_present
 from protocol.signals import pack, unpack
 from protocol.transport import segment
+
+__all__ = ["TRIES", "Master", "NoAnswer", "NotSent", "Refused", "Unanswered"]
 
 TRIES = 3
 """How often ``poll`` and ``send_command`` send a header before they give up."""
 
-_DEFAULT_SESSION = 0x01
+_MOST_PENDING = 10  # a node may say 'response pending' for this many times P2*, then it is given up
+_SLEEP = bytes((0x00, *[0xFF] * 7))  # the go-to-sleep command: LIN 2.1 §2.6.3
 _KEEP_SHARE = (2, 5)  # tester present after this share of S3: 2 s of 5 s, ISO 14229-2
 
 
-class NoAnswer(Exception):
-    """A frame did not come, though its header was sent ``tries`` times; ``heard`` are the outcomes, one a try.
-
-    An outcome of None: not even the header came back, which is the port's or the wire's fault and not the node's.
-    """
-
-    def __init__(self, frame: str, heard: list[BusEvent | None]) -> None:
-        self.frame = frame
-        self.heard = heard
-        self.echo_lost = all(event is None for event in heard)
-        outcomes = ", ".join(sorted({_outcome_text(event) for event in heard}))
-        super().__init__(f"{frame}: no good frame in {len(heard)} tries: {outcomes}")
-
-
-class Refused(Exception):
-    """The node answered a request with ``response``, a negative answer."""
-
-    def __init__(self, request: bytes, response: NegativeResponse) -> None:
-        self.request = request
-        self.response = response
-        super().__init__(f"request {request.hex(' ')} was refused: {response.name}")
-
-
-class Unanswered(Exception):
-    """A request got no answer that is one: ``reason`` says why, ``heard`` is what came instead, if anything."""
-
-    def __init__(self, request: bytes, reason: str, heard: bytes = b"") -> None:
-        self.request = request
-        self.reason = reason
-        self.heard = heard
-        super().__init__(f"request {request.hex(' ')}: {reason}" + (f"; heard {heard.hex(' ')}" if heard else ""))
+@dataclass(frozen=True)
+class _Lost(exchange.Unanswered):
+    """The request did not come back whole."""
 
 
 @dataclass
@@ -75,7 +52,8 @@ class Master:
     """The master of ``device``'s bus on ``port``.
 
     ``nad`` is the node's present address, to be set when an address is assigned. ``latest`` holds the payload and end
-    of the last good frame of each name. PortError from any call: the port is gone.
+    of the last good frame of each name, ``answer_pdus`` what frame 0x3D carried since the last request began, and
+    ``last_sent_ns`` the end of the last own frame with a response. PortError from any call: the port is gone.
     """
 
     def __init__(self, port: BusPort, clock: Clock, device: Device, observer: Observer | None = None) -> None:
@@ -88,6 +66,7 @@ class Master:
         self._names = {layout.frame_id: layout.name for layout in node.frames.values()}
         self._command = node.frames[device.command.frame]
         self._commanded = device.command.commands["none"]
+        self._mode: int | None = None  # raw; None: the signal's initial value
         self._longest_ns = {
             layout.frame_id: frame_max_ns(node.bit_rate, layout.length) + port.capabilities.latency_ns
             for layout in node.frames.values()
@@ -99,13 +78,25 @@ class Master:
         self.nad = node.configured_nad
         self.latest: dict[str, tuple[bytes, int]] = {}
         self.statistics = Statistics()
-        self._session_ends_ns: int | None = None
+        self.answer_pdus: list[bytes] = []
+        self.last_sent_ns = 0
+        self._sessions = SessionWatch(device.timing.s3_ns)
+
+    @property
+    def capabilities(self) -> Capabilities:
+        """What the port can do."""
+        return self._port.capabilities
+
+    @property
+    def session(self) -> OpenSession | None:
+        """The session that is open; ``run_until`` keeps it before it ends by itself. None: the default one."""
+        return self._sessions.at(self._clock.now_ns())
 
     @property
     def session_ends_ns(self) -> int | None:
-        """When the open session ends by itself (S3); ``run_until`` keeps it before that. None: default session."""
-        ends_ns = self._session_ends_ns
-        return ends_ns if ends_ns is not None and self._clock.now_ns() < ends_ns else None
+        """When the open session ends by itself (S3). None: default session."""
+        session = self.session
+        return None if session is None else session.ends_ns
 
     def run_until(self, instant_ns: int, schedule: str = "slow") -> None:
         """Run the schedule table of role ``schedule`` (a key of Device.schedules) until ``instant_ns``.
@@ -154,6 +145,9 @@ class Master:
         where the frame does not come back from the wire, KeyError for a command that the device does not have.
         """
         self._commanded = self._device.command.commands[name]
+        return self._send_until_back()
+
+    def _send_until_back(self) -> int:
         heard: list[BusEvent | None] = []
         for _ in range(TRIES):
             event = self._send_command_frame()
@@ -163,32 +157,74 @@ class Master:
             self.statistics.retries += 1
         raise NoAnswer(self._command.name, heard)
 
+    def send_mode(self, name: str) -> int:
+        """Send the command frame with operating mode ``name`` now, and keep it in the schedule; returns when it ended.
+
+        The command that stands is sent along. Raises NoAnswer where the frame does not come back from the wire,
+        KeyError for a mode that the device does not have.
+        """
+        self._mode = self._device.command.modes[name]
+        return self._send_until_back()
+
+    def silence_until(self, instant_ns: int) -> None:
+        """Send nothing until ``instant_ns``, tester present included: a session may end meanwhile."""
+        self._listen(instant_ns)
+
+    def send_symbols(self, symbols: Sequence[int]) -> list[BusEvent]:
+        """Put breaks and bytes on the wire as they are; what was heard by a frame's longest time after them.
+
+        Needs the port's ``raw_symbols``.
+        """
+        self._port.send(symbols)
+        heard = []
+        for event in self._port.events(self._clock.now_ns() + self._longest_pdu_ns):
+            self._hear(event)
+            heard.append(event)
+        return heard
+
+    def go_to_sleep(self) -> None:
+        """Send the go-to-sleep command once. Raises NoAnswer where it does not come back from the wire."""
+        event = self._respond(MASTER_REQUEST, _SLEEP, self._longest_pdu_ns)
+        if not isinstance(event, FrameReceived):
+            raise NoAnswer("go-to-sleep command", [event])
+
+    def wake(self) -> None:
+        """Send a wake-up signal. Needs the port's ``wake_pulse``."""
+        self._port.wake()
+
     def request(self, payload: bytes, nad: int | None = None) -> bytes:
         """Make a diagnostic request and return the positive answer; b"" where none was wanted.
 
-        Asks on for as long as the node says 'response pending' in time. Raises Refused, Unanswered; ValueError for a
-        payload that no request can have.
+        Asks on for as long as the node says 'response pending' in time, but not for ever. Raises Refused, Unanswered;
+        ValueError for a payload that no request can have.
         """
-        address = self.nad if nad is None else nad
-        start_ns = self._clock.now_ns()
-        dialogue = Exchange(address, payload, self._device.timing, start_ns)
-        outcome = self._exchange(dialogue, start_ns)
-        end_ns = self._clock.now_ns()
-        if self._observer is not None:
-            self._observer(RequestMade(address, payload, outcome, start_ns, end_ns))
+        outcome = self._ask(self.nad if nad is None else nad, payload, wait=True)
+        now_ns = self._clock.now_ns()
         match outcome:
             case exchange.Answer(answer):
-                self._note_session(payload, end_ns)
+                self._sessions.served(payload, now_ns)
                 return answer
             case exchange.Refused(response):
-                self._extend_session(end_ns)
+                self._sessions.kept(now_ns)
                 raise Refused(payload, response)
             case exchange.Unanswered(reason, heard):
                 raise Unanswered(payload, reason, heard)
 
+    def send_request(self, payload: bytes) -> int:
+        """Send a request and leave it at that; returns when its last frame ended. Raises NotSent."""
+        self._ask(self.nad, payload, wait=False)
+        return self.last_sent_ns
+
+    def ask_answer(self) -> bytes | None:
+        """One header of frame 0x3D: the PDU that answers it, None for silence. Raises NoAnswer where it is lost."""
+        event = self._header(SLAVE_RESPONSE, self._longest_pdu_ns)
+        if event is None:
+            raise NoAnswer("frame 0x3D", [event])
+        return event.payload if isinstance(event, FrameReceived) else None
+
     def forget_session(self) -> None:
         """The node is in its default session again, for a reason that the bus does not show: its supply was off."""
-        self._session_ends_ns = None
+        self._sessions.ended()
 
     def flush(self) -> None:
         """Hand the observer what has been counted so far; what is the same after that begins a new run."""
@@ -217,7 +253,10 @@ class Master:
         grid.slot_ns += missed * delay_ns
 
     def _send_command_frame(self) -> BusEvent | None:
-        payload = pack(self._command, {self._device.command.signal: self._commanded})
+        signals = {self._device.command.signal: self._commanded}
+        if self._device.command.mode_signal is not None and self._mode is not None:
+            signals[self._device.command.mode_signal] = self._mode
+        payload = pack(self._command, signals)
         return self._respond(self._command.frame_id, payload, self._longest_ns[self._command.frame_id])
 
     # Frames
@@ -230,7 +269,10 @@ class Master:
     def _respond(self, frame_id: int, payload: bytes, longest_ns: int) -> BusEvent | None:
         start_ns = self._clock.now_ns()
         self._port.respond(frame_id, payload)
-        return self._outcome(frame_id, start_ns, longest_ns)
+        event = self._outcome(frame_id, start_ns, longest_ns)
+        if isinstance(event, FrameReceived):
+            self.last_sent_ns = event.end_ns
+        return event
 
     def _outcome(self, frame_id: int, start_ns: int, longest_ns: int) -> BusEvent | None:
         """What became of the frame whose header was sent from ``start_ns`` on; None: it did not even come back.
@@ -252,17 +294,35 @@ class Master:
         self.statistics.count(event)
         if isinstance(event, FrameReceived) and event.frame_id in self._names:
             self.latest[self._names[event.frame_id]] = (event.payload, event.end_ns)
+        if isinstance(event, FrameReceived) and event.frame_id == SLAVE_RESPONSE:
+            self.answer_pdus.append(event.payload)
         if self._runs is not None:
             self._runs.add(event)
 
     # Diagnostics
 
-    def _exchange(self, dialogue: Exchange, start_ns: int) -> exchange.Outcome:
+    def _ask(self, nad: int, payload: bytes, wait: bool) -> exchange.Outcome:
+        start_ns = self._clock.now_ns()
+        self.answer_pdus = []
+        dialogue = Exchange(nad, payload, self._device.timing, start_ns)
+        outcome = self._exchange(dialogue, start_ns, wait)
+        if self._observer is not None:
+            self._observer(request_made(nad, payload, outcome, start_ns, self._clock.now_ns()))
+        if isinstance(outcome, _Lost):
+            raise NotSent(payload, outcome.reason)
+        return outcome
+
+    def _exchange(self, dialogue: Exchange, start_ns: int, wait: bool) -> exchange.Outcome:
         slot_ns = start_ns
+        longest_ns = _MOST_PENDING * self._device.timing.p2_star_ns
         while True:
             slot = dialogue.next_slot()
             if isinstance(slot, Finished):
                 return slot.outcome
+            if isinstance(slot, Poll) and not wait:
+                return exchange.Unanswered("its answer was not asked for")
+            if dialogue.state is State.HELD and self._clock.now_ns() > start_ns + longest_ns:
+                return exchange.Unanswered(f"'response pending' for more than {longest_ns / S:g} s")
             self._listen(max(slot_ns, dialogue.earliest_ns))
             self.statistics.lateness.add(self._clock.now_ns() - max(slot_ns, dialogue.earliest_ns))
             match slot:
@@ -270,7 +330,7 @@ class Master:
                     event = self._respond(MASTER_REQUEST, pdu, self._longest_pdu_ns)
                     if not isinstance(event, FrameReceived):
                         # It may have been heard by the node, so that to send it again is not ours to decide.
-                        return exchange.Unanswered(f"the request did not come back whole: {_outcome_text(event)}")
+                        return _Lost(f"the request did not come back whole: {outcome_text(event)}")
                     dialogue.sent(event.end_ns)
                 case Poll():
                     event = self._header(SLAVE_RESPONSE, self._longest_pdu_ns)
@@ -293,22 +353,7 @@ class Master:
         """Tester present that wants no answer: one frame, and no slot for what will not come."""
         now_ns = self._clock.now_ns()
         event = self._respond(MASTER_REQUEST, segment(self.nad, tester_present(suppress=True))[0], self._longest_pdu_ns)
-        self._extend_session(event.end_ns if isinstance(event, FrameReceived) else now_ns)
-
-    def _extend_session(self, now_ns: int) -> None:
-        if self.session_ends_ns is not None:
-            self._session_ends_ns = now_ns + self._device.timing.s3_ns
-
-    def _note_session(self, request: bytes, now_ns: int) -> None:
-        """S3 begins anew with every request served (ISO 14229-2); some requests begin or end a session."""
-        match request[0]:
-            case Service.SESSION:
-                default = request[1] & ~SUPPRESS == _DEFAULT_SESSION
-                self._session_ends_ns = None if default else now_ns + self._device.timing.s3_ns
-            case Service.RESET:
-                self._session_ends_ns = None
-            case _:
-                self._extend_session(now_ns)
+        self._sessions.kept(event.end_ns if isinstance(event, FrameReceived) else now_ns)
 
 
 def _diagnostic_slot_ns(device: Device) -> int:
@@ -316,15 +361,3 @@ def _diagnostic_slot_ns(device: Device) -> int:
     tables = device.node.schedules.values()
     delays = [delay for table in tables for name, delay in table if name not in device.node.frames]
     return max(delays, default=frame_max_ns(device.node.bit_rate, MAX_LENGTH))
-
-
-def _outcome_text(event: BusEvent | None) -> str:
-    match event:
-        case None:
-            return "the header did not come back"
-        case NoResponse():
-            return "no response"
-        case WireFault():
-            return event.kind.value
-        case FrameReceived():
-            return "good frame"

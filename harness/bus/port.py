@@ -6,11 +6,11 @@ protocol.decoder. Serial, CAN-style and simulated ports each own their coding; o
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from typing import Protocol
 
-from protocol.decoder import BusEvent
+from protocol.decoder import BREAK, BusEvent
 
 
 class PortError(Exception):
@@ -30,6 +30,11 @@ class Capabilities:
     bit_errors: bool
     wake_pulse: bool
     latency_ns: int  # largest delay between the wire and ``events``
+    raw_symbols: bool = False  # ``send``: breaks and bytes that make no good frame
+
+
+WAKE_BYTE = 0x80
+"""Its 8 dominant bits are a wake-up signal, 250 us to 5 ms (LIN 2.1 §2.6.2), from 1.6 to 20 kbit/s."""
 
 
 class BusPort(Protocol):
@@ -45,6 +50,18 @@ class BusPort(Protocol):
         """Send header and response (payload and checksum) as the master. Returns when handed to the wire."""
         ...
 
+    def send(self, symbols: Sequence[int]) -> None:
+        """Send breaks (decoder.BREAK) and bytes as they are, back to back. Needs capability ``raw_symbols``.
+
+        Raises ValueError for any other symbol. Returns when handed to the wire. A break that no byte follows may come
+        back as a byte 0x00.
+        """
+        ...
+
+    def wake(self) -> None:
+        """Send a wake-up signal (LIN 2.1 §2.6.2). Needs capability ``wake_pulse``. Returns when handed to the wire."""
+        ...
+
     def events(self, until_ns: int) -> Iterator[BusEvent]:
         """What the wire carried, in order, own frames included, until ``until_ns`` has come.
 
@@ -55,3 +72,15 @@ class BusPort(Protocol):
     def close(self) -> None:
         """Give the port back. A second call does nothing."""
         ...
+
+
+def runs(symbols: Sequence[int]) -> list[list[int]]:
+    """``symbols`` cut ahead of every break. Raises ValueError for a symbol that is neither a break nor a byte."""
+    found: list[list[int]] = []
+    for symbol in symbols:
+        if symbol != BREAK and not 0 <= symbol <= 0xFF:
+            raise ValueError(f"symbol {symbol:#x} is neither a break nor a byte")
+        if symbol == BREAK or not found:
+            found.append([])
+        found[-1].append(symbol)
+    return found

@@ -12,12 +12,12 @@ import contextlib
 import errno
 import select
 from collections import deque
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from typing import Literal
 
 import serial
 
-from harness.bus.port import Capabilities, PortError
+from harness.bus.port import WAKE_BYTE, Capabilities, PortError, runs
 from harness.clock import MS, Clock, S
 from protocol.decoder import BREAK, BusEvent, Decoder
 from protocol.device import NodeDescription
@@ -75,8 +75,9 @@ class SerialPort:
             any_bit_rate=False,
             abort_mid_frame=False,
             bit_errors=False,
-            wake_pulse=False,
+            wake_pulse=True,
             latency_ns=_QUICK_NS if quick else _SLOW_NS,
+            raw_symbols=True,
         )
         lengths = {layout.frame_id: layout.length for layout in node.frames.values()}
         self._decoder = Decoder(lengths, node.bit_rate, self.capabilities.latency_ns)
@@ -86,11 +87,23 @@ class SerialPort:
 
     def header(self, frame_id: int) -> None:
         """See BusPort. Returns when the driver has all of it: at most two byte times before the header ends."""
-        self._send(protected_id(frame_id), b"")
+        self._frame(bytes((SYNC, protected_id(frame_id))))
 
     def respond(self, frame_id: int, payload: bytes) -> None:
         """See BusPort."""
-        self._send(protected_id(frame_id), payload + bytes((checksum(frame_id, payload),)))
+        self._frame(bytes((SYNC, protected_id(frame_id), *payload, checksum(frame_id, payload))))
+
+    def send(self, symbols: Sequence[int]) -> None:
+        """See BusPort."""
+        for run in runs(symbols):
+            if run[0] == BREAK:
+                self._frame(bytes(run[1:]))
+            else:
+                self._bytes(bytes(run))
+
+    def wake(self) -> None:
+        """See BusPort."""
+        self._bytes(bytes((WAKE_BYTE,)))
 
     def events(self, until_ns: int) -> Iterator[BusEvent]:
         """See BusPort."""
@@ -115,15 +128,23 @@ class SerialPort:
         with contextlib.suppress(*_TROUBLE):  # a lost adapter cannot be closed properly, and need not be
             self._serial.close()
 
-    def _send(self, pid: int, response: bytes) -> None:
+    def _frame(self, content: bytes) -> None:
+        """Send a break and ``content``."""
         self._require_open()
         try:
             self._clock.sleep_until(self._free_ns)  # a break would cut off what is still being sent
             self._break()
+            self._echo.expect(content[:2], self._clock.now_ns())
+        except _TROUBLE as error:
+            raise self._lost(error) from error
+        self._bytes(content)
+
+    def _bytes(self, content: bytes) -> None:
+        self._require_open()
+        try:
             now = self._clock.now_ns()
-            self._echo.expect(pid, now)
-            self._serial.write(bytes((SYNC, pid)) + response)
-            self._free_ns = now + bits_ns(BYTE_BITS * (2 + len(response)), self._bit_rate)
+            self._serial.write(content)
+            self._free_ns = max(now, self._free_ns) + bits_ns(BYTE_BITS * len(content), self._bit_rate)
         except _TROUBLE as error:
             raise self._lost(error) from error
 
@@ -179,22 +200,24 @@ class _Echo:
 
     def __init__(self, patience_ns: int) -> None:
         self._patience_ns = patience_ns
-        self._headers: deque[tuple[bytes, int]] = deque()  # sync byte and identifier that are to come back; since when
+        self._headers: deque[tuple[bytes, int]] = deque()  # what follows a break and is to come back; since when
         self._held = b""  # the tail of what came, where it may be the beginning of a header
 
-    def expect(self, pid: int, now_ns: int) -> None:
-        """A header with ``pid`` is about to be sent."""
+    def expect(self, header: bytes, now_ns: int) -> None:
+        """A break and ``header`` are about to be sent; a break alone cannot be told from a byte."""
         while self._headers and self._headers[0][1] < now_ns - self._patience_ns:
             self._headers.popleft()
-        self._headers.append((bytes((SYNC, pid)), now_ns))
+        if header:
+            self._headers.append((header, now_ns))
 
     def symbols(self, chunk: bytes) -> list[int]:
         """The symbols of the next bytes that came."""
         came, found = self._held + chunk, []
         while (place := self._find(came)) is not None:
             at, index = place
-            found += [*(came[: at - 1] if at and came[at - 1] == 0 else came[:at]), BREAK, *came[at : at + 2]]
-            came = came[at + 2 :]
+            end = at + len(self._headers[index][0])
+            found += [*(came[: at - 1] if at and came[at - 1] == 0 else came[:at]), BREAK, *came[at:end]]
+            came = came[end:]
             for _ in range(index + 1):
                 self._headers.popleft()
         end = len(came) - self._beginning(came)
@@ -208,11 +231,9 @@ class _Echo:
 
     def _beginning(self, came: bytes) -> int:
         """How many bytes at the end may be the beginning of a header."""
-        if self._headers:
-            for beginning in (bytes((0, SYNC)), bytes((SYNC,)), b"\0"):
-                if came.endswith(beginning):
-                    return len(beginning)
-        return 0
+        wholes = [whole for header, _ in self._headers for whole in (b"\0" + header, header)]
+        beginnings = (whole[:size] for whole in wholes for size in range(1, len(whole)))
+        return max((len(beginning) for beginning in beginnings if came.endswith(beginning)), default=0)
 
 
 def _open(name: str, bit_rate: int) -> serial.Serial:

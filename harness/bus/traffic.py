@@ -7,9 +7,11 @@ from collections.abc import Callable
 from dataclasses import dataclass, field
 
 from protocol.decoder import BusEvent, FaultKind, FrameReceived, NoResponse, WireFault
-from protocol.exchange import Outcome
+from protocol.exchange import Answer, Outcome, Unanswered
+from protocol.identifiers import Service
 
 _US = 1_000
+_SECRETS = (Service.SECURITY, Service.SECURITY + 0x40)  # a request with a key, an answer with a seed
 
 
 @dataclass(frozen=True)
@@ -23,13 +25,31 @@ class Run:
 
 @dataclass(frozen=True)
 class RequestMade:
-    """A diagnostic request and what became of it."""
+    """A diagnostic request and what became of it; seeds and keys are left out, which ``masked`` says."""
 
     nad: int
     request: bytes
     outcome: Outcome
     start_ns: int
     end_ns: int
+    masked: bool = False
+
+
+def without_secret(payload: bytes) -> bytes:
+    """A request or an answer as it may be shown: of service 27, no more than service and sub-function."""
+    return payload[:2] if payload[:1] and payload[0] in _SECRETS else payload
+
+
+def request_made(nad: int, request: bytes, outcome: Outcome, start_ns: int, end_ns: int) -> RequestMade:
+    """A request as it may be recorded."""
+    kept = outcome
+    match outcome:
+        case Answer(payload):
+            kept = Answer(without_secret(payload))
+        case Unanswered(reason, heard) if heard:
+            kept = Unanswered(reason, without_secret(heard))
+    shown = without_secret(request)
+    return RequestMade(nad, shown, kept, start_ns, end_ns, masked=shown != request or kept != outcome)
 
 
 Observer = Callable[[Run | RequestMade], None]

@@ -72,28 +72,28 @@ STREAMS = [
 @pytest.mark.parametrize("size", [100, 3, 2, 1])
 def test_an_own_header_is_found_in_what_comes_back(wire: str, symbols: list[int], size: int) -> None:
     echo, content = _Echo(patience_ns=10 * MS), bytes.fromhex(wire)
-    echo.expect(0xE2, 0)
+    echo.expect(b"\x55\xe2", 0)
     got = [s for start in range(0, len(content), size) for s in echo.symbols(content[start : start + size])]
     assert got == symbols
 
 
 def test_two_headers_under_way() -> None:
     echo = _Echo(patience_ns=10 * MS)
-    echo.expect(0x61, 0)
-    echo.expect(0xE2, 1)
+    echo.expect(b"\x55\x61", 0)
+    echo.expect(b"\x55\xe2", 1)
     assert echo.symbols(bytes.fromhex("00 55 61 fc ff 9f 00 55")) == [BREAK, 0x55, 0x61, 0xFC, 0xFF, 0x9F]
     assert echo.symbols(bytes.fromhex("e2 08")) == [BREAK, 0x55, 0xE2, 8]
 
 
 def test_a_header_that_never_came_back_is_given_up_for_a_later_one() -> None:
     echo = _Echo(patience_ns=10 * MS)
-    echo.expect(0x61, 0)
-    echo.expect(0xE2, 1)
+    echo.expect(b"\x55\x61", 0)
+    echo.expect(b"\x55\xe2", 1)
     assert echo.symbols(bytes.fromhex("00 55 e2 00 55 61")) == [BREAK, 0x55, 0xE2, 0, 0x55, 0x61]
 
 
 def test_a_header_that_never_came_back_is_given_up_in_time() -> None:
     echo = _Echo(patience_ns=10 * MS)
-    echo.expect(0xE2, 0)
-    echo.expect(0xE2, 11 * MS)
+    echo.expect(b"\x55\xe2", 0)
+    echo.expect(b"\x55\xe2", 11 * MS)
     assert echo.symbols(bytes.fromhex("00 55 e2 55 e2")) == [BREAK, 0x55, 0xE2, 0x55, 0xE2]
