@@ -14,34 +14,51 @@ from typing import Any
 from harness.bench.gate import HAZARD_OF_ROLE, Hazard, refusal
 from harness.bench.spec import BenchSpec
 from harness.check.course import Course
+from harness.check.expected import path_of
 from harness.plan.plan import Plan
 from harness.plan.steps import (
     CheckCodes,
+    CheckHealth,
     CheckSnapshot,
     CheckStatus,
     ClearCodes,
     CloseSwitch,
+    Disturb,
     ExpectNoTrip,
     ExpectTrip,
+    Force,
     Identify,
     OpenSwitch,
+    PowerCut,
     PowerCycle,
     ReadLive,
     ReadSetPoints,
+    Request,
+    Reset,
+    RunRoutine,
+    SetMode,
+    Silence,
+    SleepAndWake,
+    StartSession,
     Step,
     Stimulus,
+    Unlock,
     Wait,
     WaitUntilCool,
     WriteSetPoints,
 )
-from harness.trip.band import InPickupZone, operate_band, time_to_cool
+from harness.trip.band import InPickupZone
 from protocol.device import Device
+from protocol.identifiers import Service
+from protocol.protection import SensorCheck
 
 _EXCHANGE_S = 0.02  # a diagnostic request and its answer, one schedule slot each
 _STATUS_S = 0.015  # two readings of the status frame
 _COMMAND_S = 0.04  # a command and its effect in the status frame
 _REFUSED_S = 0.5  # how long a command that has no effect is watched
 _AROUND_S = 0.1  # arming the recorder before a stimulus and fetching after it
+_OFF_S = 0.5  # how long a cut supply stays away
+_HEALTH_S = 0.5  # one measurement of the switch
 _LOOK_S = 1.0  # cooling is looked at this often
 
 
@@ -54,6 +71,8 @@ class PlanCost:
     cooling_s: float
     energy_j: float  # out of the source
     writes: int  # non-volatile, putting back included
+    shots: int  # currents and other quantities applied
+    keys: int  # sent to the breaker, right or wrong
     hazard: Hazard
     missing: tuple[str, ...]
     refused: str | None
@@ -86,6 +105,16 @@ class Prediction:
         return sum(plan.writes for plan in self.plans)
 
     @property
+    def shots(self) -> int:
+        """Currents and other quantities applied."""
+        return sum(plan.shots for plan in self.plans)
+
+    @property
+    def keys(self) -> int:
+        """Keys sent to the breaker."""
+        return sum(plan.keys for plan in self.plans)
+
+    @property
     def missing(self) -> tuple[str, ...]:
         """Roles that some plan needs and the bench lacks."""
         return tuple(sorted({role for plan in self.plans for role in plan.missing}))
@@ -116,19 +145,19 @@ def _plan_cost(plan: Plan, device: Device, bench: BenchSpec) -> PlanCost:
     total = cooling = energy = 0.0
     changed: set[str] = set()
     writes = 0
-    steps = [place.step for place in (*plan.steps, *plan.clean_up)]
+    steps = [place.step for place in plan.places]
     for step in steps:
         seconds = _SECONDS[type(step)](step, course)
         total += seconds
         if isinstance(step, WaitUntilCool):
             cooling += seconds
-        if isinstance(step, Stimulus) and step.voltage is not None:
-            energy += step.voltage.si * step.current * (seconds - _AROUND_S)
-        if isinstance(step, WriteSetPoints) and step.refused is None:
+        energy += _energy_j(step, seconds)
+        writes += _writes(step, device)
+        if isinstance(step, WriteSetPoints | PowerCut) and _writes(step, device):
             changed |= step.values.keys()
-            writes += len(step.values)
         course.take(step)
-    total += len(changed) * (3 * _EXCHANGE_S + device.ratings.write_time_ns / 1e9)
+    put_back = _records(changed, device)
+    total += put_back * (3 * _EXCHANGE_S + device.ratings.write_time_ns / 1e9)
     hazard = _strongest(map(hazard_of, steps))
     missing = sorted({role for step in steps for role in step.roles} - bench.resources.keys())
     return PlanCost(
@@ -136,16 +165,57 @@ def _plan_cost(plan: Plan, device: Device, bench: BenchSpec) -> PlanCost:
         total,
         cooling,
         energy,
-        writes + len(changed),
+        writes + put_back,
+        sum(isinstance(step, Stimulus | CheckHealth) for step in steps),
+        sum(_keys(step, device) for step in steps) + (1 if put_back and _locked(device) else 0),
         hazard,
         tuple(missing),
         refusal(hazard, bench.simulated),
     )
 
 
+def _energy_j(step: Step, seconds: float) -> float:
+    if isinstance(step, CheckHealth):
+        drop = step.voltage_drop
+        return drop.voltage.si * drop.draw.si * _HEALTH_S if drop is not None else 0.0
+    if not isinstance(step, Stimulus) or step.voltage is None:
+        return 0.0
+    if step.pulses is not None:
+        return step.voltage.si * math.fsum(current * on for current, on in step.train)
+    return step.voltage.si * step.current * (seconds - _AROUND_S)
+
+
+def _writes(step: Step, device: Device) -> int:
+    if isinstance(step, PowerCut):
+        return 2 * step.instants * _records(step.values, device)  # the old value is put back before each instant
+    return _records(step.values, device) if isinstance(step, WriteSetPoints) and step.refused is None else 0
+
+
+def _locked(device: Device) -> bool:
+    return device.security is not None and Service.WRITE_DATA in device.security.services
+
+
+def _keys(step: Step, device: Device) -> int:
+    """Keys that a step sends, itself or because what it does is locked."""
+    if isinstance(step, Unlock):
+        return 1
+    return int(isinstance(step, WriteSetPoints | PowerCut) and _locked(device))
+
+
+def _records(names: Iterable[str], device: Device) -> int:
+    """Records, and so non-volatile writes, that these set-points take."""
+    return len({device.set_points[name].did for name in names})
+
+
 def _write_s(step: WriteSetPoints, course: Course) -> float:
     stored = 0.0 if step.refused else course.device.ratings.write_time_ns / 1e9
-    return len(step.values) * (3 * _EXCHANGE_S + stored)
+    return _records(step.values, course.device) * (3 * _EXCHANGE_S + stored)
+
+
+def _cut_s(step: PowerCut, course: Course) -> float:
+    start_up = course.device.ratings.start_up_ns / 1e9
+    each = start_up + _OFF_S + _records(step.values, course.device) * 4 * _EXCHANGE_S
+    return step.instants * (each + step.within.si / 2)
 
 
 def _read_s(step: ReadSetPoints, course: Course) -> float:
@@ -157,27 +227,30 @@ def _close_s(step: CloseSwitch, course: Course) -> float:
 
 
 def _trip_s(step: ExpectTrip, course: Course) -> float:
-    level = min(course.levels[step.function], 1.0)
-    function, accuracy = course.device.functions[step.function], course.device.accuracy
+    function, situation = course.device.functions[step.function], course.situation
     try:
-        band = operate_band(function, course.values, accuracy, step.current, (level, level))
-    except InPickupZone:
+        if isinstance(function, SensorCheck):
+            band = situation.sensor(step.function)
+        else:
+            band = situation.band(step.function, path_of(step, 0.0) if step.pulses or step.ramp else step.value)
+    except (InPickupZone, ValueError):
         return _AROUND_S
     return _AROUND_S + (band.nominal_s if math.isfinite(band.nominal_s) else 0.0)
 
 
 def _cool_s(step: WaitUntilCool, course: Course) -> float:
-    device = course.device
-    times = [
-        time_to_cool(function, course.values, device.accuracy, course.levels[name], step.level.si)
-        for name, function in device.functions.items()
-    ]
+    situation = course.situation
+    times = [situation.time_to_cool(name, level, step.level.si) for name, level in course.levels.items()]
     needed = max((time for time in times if time is not None), default=0.0)
     return min(math.ceil(needed / _LOOK_S) * _LOOK_S, step.at_most.si) + _EXCHANGE_S
 
 
 def _power_s(step: PowerCycle, course: Course) -> float:
     return step.duration.si + course.device.ratings.start_up_ns / 1e9
+
+
+def _routine_s(step: RunRoutine, course: Course) -> float:
+    return course.device.routines[step.routine].duration + 3 * _EXCHANGE_S
 
 
 def _exchanges(count: Callable[[Any, Device], int]) -> Callable[[Any, Course], float]:
@@ -187,16 +260,28 @@ def _exchanges(count: Callable[[Any, Device], int]) -> Callable[[Any, Course], f
 _SECONDS: Mapping[type[Step], Callable[[Any, Course], float]] = {
     WriteSetPoints: _write_s,
     ReadSetPoints: _read_s,
+    PowerCut: _cut_s,
     CloseSwitch: _close_s,
     OpenSwitch: lambda step, course: _COMMAND_S,
+    SetMode: lambda step, course: _COMMAND_S,
     ExpectTrip: _trip_s,
-    ExpectNoTrip: lambda step, course: step.duration.si + _AROUND_S,
+    ExpectNoTrip: lambda step, course: step.seconds + _AROUND_S,
+    Silence: lambda step, course: step.duration.si + _AROUND_S,
     CheckStatus: lambda step, course: _STATUS_S,
     CheckCodes: _exchanges(lambda step, device: 2),
     CheckSnapshot: _exchanges(lambda step, device: 8),  # a snapshot takes several frames, and is read twice
+    CheckHealth: lambda step, course: _HEALTH_S + _AROUND_S,
     ClearCodes: _exchanges(lambda step, device: 8),  # waits for the memory's write
     ReadLive: _exchanges(lambda step, device: 2 * len(step.values)),
     Identify: _exchanges(lambda step, device: 2 + 4 * len(device.identity.records)),
+    StartSession: _exchanges(lambda step, device: 1),
+    Unlock: _exchanges(lambda step, device: 3),
+    Request: _exchanges(lambda step, device: 2),
+    Force: lambda step, course: 8 * _EXCHANGE_S + (_COMMAND_S if step.function else 0.0),
+    RunRoutine: _routine_s,
+    Reset: lambda step, course: course.device.ratings.start_up_ns / 1e9 + 2 * _EXCHANGE_S,
+    SleepAndWake: lambda step, course: step.duration.si + _AROUND_S,
+    Disturb: lambda step, course: 2 * step.count * _EXCHANGE_S,
     Wait: lambda step, course: step.duration.si,
     WaitUntilCool: _cool_s,
     PowerCycle: _power_s,

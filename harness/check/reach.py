@@ -1,0 +1,159 @@
+"""What can be applied at all: where the switch must be, what the device survives, what the bench gives and hears."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Iterator
+
+from harness.bench.spec import BenchSpec, SignalSpec
+from harness.check.expected import AMBIENT, GATE_RAIL, LASTING, alive, watches
+from harness.check.spot import COOLING, Faults, Spot, lasts, may_be
+from harness.plan.steps import STIMULI, Stimulus
+from harness.quantity import Quantity, show
+from protocol import protection
+from protocol.protection import DefiniteTime, Instantaneous
+
+RESTS: dict[protection.Quantity, float] = {
+    "current": 0.0,
+    "gate_rail_voltage": GATE_RAIL,
+    "bus_voltage": 0.0,
+    "heat_sink_temperature": AMBIENT,
+}
+"""Where each quantity is while nothing is applied, as far as a bench need not be known for it."""
+NOT_CLOSED = "the breaker is not known to be closed here; put '- close' before this step"
+"""Of every step that needs the switch closed."""
+
+
+def at_rest(spot: Spot) -> Iterator[tuple[str, str]]:
+    """Functions that operate on a closed breaker with nothing applied, and the quantity that makes them."""
+    situation, rests = spot.course.situation, dict(RESTS)
+    if spot.bench is not None:
+        rests["supply_voltage"] = spot.bench.supply_12v.voltage
+    for name, function in spot.device.functions.items():
+        quantity = watches(function)
+        if not isinstance(function, DefiniteTime) or quantity not in rests or not alive(function, closed=True):
+            continue
+        if not situation.quiet(name, rests[quantity], LASTING):
+            yield name, words_of(quantity)
+
+
+def check_stimulus(step: Stimulus, spot: Spot, function: str | None = None) -> Faults:
+    """Everything about a stimulus but what its result would be worth; ``function`` is the one that is to operate."""
+    yield from _switch(step, spot)
+    if step.slew is not None and step.slew.exact <= 0:
+        yield spot.error(f"want more than 0 {STIMULI[step.key].rate_unit}", "slew")
+    if step.ramp is not None and step.ramp.rate.exact <= 0:
+        yield spot.error(f"want more than 0 {STIMULI[step.key].rate_unit}, in either direction", "ramp", "rate")
+    if step.pulses is not None:
+        yield from lasts(step.pulses.on, spot, "pulses", "on")
+        yield from lasts(step.pulses.off, spot, "pulses", "off")
+        if not 0 <= step.pulses.low.si < step.current:
+            yield spot.error(f"want 0 A or more, below {step.level}", "pulses", "low")
+    if step.is_current:
+        yield from _current(step, spot, function)
+    if spot.device.command.modes and spot.course.mode is None:
+        yield spot.error("the operating mode is not known here; put '- set_mode' before this step")
+    if spot.bench is not None:
+        yield from _reach(step, spot, spot.bench)
+
+
+def _switch(step: Stimulus, spot: Spot) -> Faults:
+    state = spot.course.state
+    if step.closing:
+        if state is None or state == "on":
+            yield spot.error("the breaker is not known to be open here; put '- open' before this step", "closing")
+        else:
+            yield from closable(spot)
+    elif step.switch == "open":
+        if state not in ("off", "cooling"):
+            yield spot.error("the breaker is not known to be off here; put '- open' before this step", "switch")
+    elif not spot.course.closed:
+        yield spot.error(NOT_CLOSED)
+
+
+def closable(spot: Spot) -> Faults:
+    """A close command will be taken, and the breaker stays closed."""
+    hot, state = spot.course.hot, spot.course.state
+    if state in ("tripped", "locked_out"):
+        way = "acknowledge it by '- open'" if state == "tripped" else "release it by its routine"
+        yield spot.error(f"the breaker is {state.replace('_', ' ')} here and will refuse to close; {way}")
+    elif hot:
+        yield spot.error(f"the breaker may refuse to close: {may_be(hot[0], spot)}; cool it first, {COOLING}")
+    for name, quantity in at_rest(spot):
+        yield spot.error(f"{name} operates on a closed breaker with the {quantity} at rest; disable it first")
+
+
+def _current(step: Stimulus, spot: Spot, function: str | None) -> Faults:
+    if step.current <= 0:
+        yield spot.error("want more than 0 A", step.key)
+    sampled = not isinstance(spot.device.functions.get(function or ""), Instantaneous)
+    if sampled and step.current > spot.device.sensing.full_scale:
+        full_scale = show(spot.device.sensing.full_scale, "A")
+        yield spot.error(f"beyond {full_scale}, which is all that the breaker measures", step.key)
+    if step.draw is not None and step.voltage is not None:
+        if step.current > spot.device.ratings.peak_current:
+            yield spot.error(f"beyond the switch's {show(spot.device.ratings.peak_current, 'A')}", step.key)
+        if not 0 < step.voltage.si <= spot.device.ratings.bus_voltage:
+            yield spot.error(f"want more than 0 V, up to {show(spot.device.ratings.bus_voltage, 'V')}", "voltage")
+
+
+def _reach(step: Stimulus, spot: Spot, bench: BenchSpec) -> Faults:
+    """What the bench's instruments can give and hear."""
+    if step.is_current:
+        name = "load" if step.draw is not None else "injector"
+        stimulus = bench.load if step.draw is not None else bench.injector
+        if stimulus is not None:
+            if step.current > stimulus.current:
+                yield spot.error(f"beyond the {name}'s {show(stimulus.current, 'A')}", step.key)
+            yield from _rates(step, stimulus.slew, f"{stimulus.slew / 1e6:.4g} A/us", spot, bench)
+        if step.draw is not None and bench.source is not None and step.voltage is not None:
+            if step.current > bench.source.current:
+                yield spot.error(f"beyond the source's {show(bench.source.current, 'A')}", step.key)
+            if step.voltage.si > bench.source.voltage:
+                yield spot.error(f"beyond the source's {show(bench.source.voltage, 'V')}", "voltage")
+    elif step.key == "supply":
+        supply = bench.supply_12v
+        signal = SignalSpec("", supply.voltage, 0.0, supply.highest, math.inf, supply.gain, supply.offset)
+        yield from _signal(step, signal, "supply_12v", spot, bench)
+    else:
+        [role] = STIMULI[step.key].roles
+        found: SignalSpec | None = getattr(bench, role)
+        if found is not None:
+            yield from _signal(step, found, role, spot, bench)
+    yield from missing_channels((STIMULI[step.key].channel, "gate"), spot, bench)
+
+
+def _signal(step: Stimulus, signal: SignalSpec, role: str, spot: Spot, bench: BenchSpec) -> Faults:
+    unit = STIMULI[step.key].unit
+    values = [((step.key,), step.level), *([(("ramp", "from"), step.ramp.begin)] if step.ramp else [])]
+    for place, value in values:
+        if isinstance(value, Quantity) and not signal.lowest <= value.si <= signal.highest:
+            limits = f"{show(signal.lowest, unit)} to {show(signal.highest, unit)}"
+            yield spot.error(f"beyond the range of {role}, {limits}", *place)
+    if signal.slew == math.inf:
+        for key in ("slew", "ramp"):
+            if getattr(step, key) is not None:
+                yield spot.error(f"{role} of bench {bench.name} goes to its value at once; it has no slew", key)
+        return
+    rate_unit = STIMULI[step.key].rate_unit
+    yield from _rates(step, signal.slew, show(signal.slew, rate_unit), spot, bench)
+
+
+def _rates(step: Stimulus, fastest: float, words: str, spot: Spot, bench: BenchSpec) -> Faults:
+    if step.slew is not None and step.slew.si > fastest:
+        yield spot.error(f"faster than bench {bench.name} can, {words}", "slew")
+    if step.ramp is not None and step.ramp.rate.si > fastest:
+        yield spot.error(f"faster than bench {bench.name} can, {words}", "ramp", "rate")
+
+
+def missing_channels(channels: tuple[str, ...], spot: Spot, bench: BenchSpec) -> Faults:
+    """What the recorder is not connected to."""
+    if bench.recorder is not None:
+        for channel in channels:
+            if channel not in bench.recorder.channels:
+                yield spot.error(f"the recorder of bench {bench.name} has no channel {channel!r}")
+
+
+def words_of(quantity: str) -> str:
+    """A quantity in words."""
+    return quantity.replace("_", " ").replace("supply voltage", "12 V supply")

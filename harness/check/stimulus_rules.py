@@ -1,0 +1,230 @@
+"""Rules for stimuli: what the bench can give, what the device survives, and what a result would be worth.
+
+A trip is worth something where every good breaker's function operates, no other may come first, and the recorder sees
+it; a hold where no good breaker's function may operate.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Generator
+from dataclasses import replace
+
+from harness.bench.spec import SignalSpec
+from harness.check.action_rules import check_lockout
+from harness.check.course import UNKNOWN
+from harness.check.expected import Situation, alive, listening, path_of, remembers, watches
+from harness.check.reach import RESTS, check_stimulus, words_of
+from harness.check.spot import COOLING, Faults, Spot, known, lasts, may_be, percent
+from harness.files.marks import FileError
+from harness.plan.steps import COLD_AT_MOST, SENSOR_FAULTS, STIMULI, ExpectNoTrip, ExpectTrip, Stimulus
+from harness.quantity import show
+from harness.trip.band import Band, InPickupZone
+from harness.trip.trace import Segments
+from protocol.protection import DefiniteTime, JunctionTemperature, SensorCheck
+
+_SAMPLES_IN_BAND = 20  # a recording resolves a band where it has this many samples in it
+_FAR = 300.0  # K: an open or shorted thermistor reads as the end of the scale, and nobody says which
+
+
+def check_trip(step: ExpectTrip, spot: Spot) -> Faults:
+    """The function is one that this stimulus makes operate, from a start that is known, where nothing else may."""
+    yield from check_stimulus(step, spot, step.function)
+    if step.function not in spot.device.functions:
+        yield from known("function", [step.function], spot.device.functions, spot, ("function",), key=False)
+        return
+    function = spot.device.functions[step.function]
+    if watches(function) != step.quantity:
+        watched = watches(function)
+        what = "the master's silence; use the step silence" if watched is None else f"the {words_of(watched)}"
+        yield spot.error(f"{step.function} watches {what}, and not the {words_of(step.quantity)}", "function")
+        return
+    if not alive(function, closed=step.switch == "closed"):
+        word = "closed" if step.switch == "closed" else "commanded open"
+        yield spot.error(f"{step.function} does not listen while the switch is {word}", "function")
+        return
+    if step.switch == "open" and not (isinstance(function, DefiniteTime) and function.condition == "commanded_open"):
+        yield spot.error("an open switch shows no trip; only a function that is there for it can be found so", "switch")
+    level = spot.course.levels.get(step.function, 0.0)
+    if step.start == "cold" and level > COLD_AT_MOST:
+        yield spot.error(f"this is no cold start: {may_be(step.function, spot)}; cool it first, {COOLING}", "start")
+    yield from check_lockout(step.function, spot)
+    if _sound(step):
+        yield from _in_band(step, spot)
+
+
+def check_no_trip(step: ExpectNoTrip, spot: Spot) -> Faults:
+    """Nothing may operate, whatever a good breaker's errors are."""
+    yield from check_stimulus(step, spot)
+    if step.duration is not None:
+        yield from lasts(step.duration, spot, "duration")
+    if not _sound(step) or step.seconds <= 0:
+        return
+    situation, path = _situation(step, spot), _path(step, spot)
+    for name in _others(step, spot):
+        level = spot.course.levels.get(name, 0.0)
+        if level >= UNKNOWN and step.is_current:
+            yield spot.error(f"{name} may operate: {may_be(name, spot)}; cool it first, {COOLING}", step.key)
+        elif not _quiet(name, step, situation, path, step.seconds, spot):
+            since = f" from a level of up to {percent(level)}" if remembers(spot.device.functions[name]) else ""
+            message = f"{name} may operate within {show(step.seconds, 's')}{since}, so nothing can be told"
+            yield spot.error(message, step.key)
+    yield from _bus(step, spot, situation, step.seconds)
+
+
+# What a result would be worth
+
+
+def _sound(step: Stimulus) -> bool:
+    """Numbers that harness.trip can be asked about."""
+    rates = [step.slew, None if step.ramp is None else step.ramp.rate]
+    if any(rate is not None and rate.si <= 0 for rate in rates):
+        return False
+    if step.pulses is not None and (step.pulses.on.si <= 0 or step.pulses.off.si <= 0 or step.pulses.low.si < 0):
+        return False
+    return not step.is_current or step.current > 0
+
+
+def _rest(step: Stimulus, spot: Spot) -> float:
+    """Where the quantity is before the step."""
+    if step.is_current or spot.bench is None:
+        return RESTS.get(step.quantity, 0.0)
+    if step.key == "supply":
+        return spot.bench.supply_12v.voltage
+    signal: SignalSpec | None = getattr(spot.bench, STIMULI[step.key].roles[0])
+    return RESTS[step.quantity] if signal is None else signal.healthy
+
+
+def _path(step: Stimulus, spot: Spot) -> Segments | float:
+    if step.level in SENSOR_FAULTS:
+        return 0.0  # has no value; see _quiet
+    return path_of(step, _rest(step, spot))
+
+
+def _situation(step: Stimulus, spot: Spot) -> Situation:
+    return replace(spot.course.situation, closed_at=0.0 if step.closing else None)
+
+
+def _others(step: Stimulus, spot: Spot) -> list[str]:
+    """Functions that the stimulus may make operate; a warm heat sink warms the junction's estimate."""
+    names = list(listening(spot.device, step.quantity, step.switch == "closed"))
+    if step.quantity == "heat_sink_temperature":
+        names += [n for n, function in spot.device.functions.items() if isinstance(function, JunctionTemperature)]
+    return names
+
+
+def _quiet(name: str, step: Stimulus, situation: Situation, path: Segments | float, seconds: float, spot: Spot) -> bool:
+    function = spot.device.functions[name]
+    if isinstance(function, JunctionTemperature) and not step.is_current:
+        return _junction_quiet(function, step, situation)
+    if not isinstance(function, SensorCheck):
+        paths = (-_FAR, _FAR) if step.level in SENSOR_FAULTS else (path,)
+        return all(situation.quiet(name, each, seconds) for each in paths)
+    if step.level in SENSOR_FAULTS:
+        return False
+    error = situation.heat_sink - situation.ambient[0]
+    low, high = function.plausible
+    jump = _jump(step, spot, function.declared.latency[1])
+    return low + error < step.value < high - error and jump < function.step - error
+
+
+def _junction_quiet(function: JunctionTemperature, step: Stimulus, situation: Situation) -> bool:
+    """Whether a heat sink at this temperature is far from making an unheated junction trip."""
+    if step.level in SENSOR_FAULTS:
+        return True  # the estimate has no heat sink to start from; the sensor check is there for it
+    limit = function.limit.value(situation.set_points, situation.mode)
+    error = situation.ambient[1] - situation.heat_sink
+    rise = situation.levels.get(function.name, 0.0) * (limit - situation.ambient[0])
+    return step.value + error + rise < limit
+
+
+def _jump(step: Stimulus, spot: Spot, between: float) -> float:
+    """The most that a temperature moves within ``between`` s."""
+    signal: SignalSpec | None = None if spot.bench is None else spot.bench.ntc
+    rate = signal.slew if signal is not None else math.inf
+    if step.slew is not None:
+        rate = step.slew.si
+    if step.ramp is not None:
+        return max(step.ramp.rate.si * between, min(rate * between, abs(step.ramp.begin.si - _rest(step, spot))))
+    return min(rate * between, abs(step.value - _rest(step, spot)))
+
+
+def _in_band(step: ExpectTrip, spot: Spot) -> Faults:
+    """The point lies where every good breaker operates, and before any other function does."""
+    situation, path = _situation(step, spot), _path(step, spot)
+    band = yield from _band(step, spot, situation, path)
+    if band is None:
+        return
+    assert band.late_s is not None
+    for name in _others(step, spot):
+        if name != step.function and not _quiet(name, step, situation, path, band.late_s, spot):
+            yield spot.error(f"{name} may operate before {step.function} does", step.key)
+    yield from _bus(step, spot, situation, band.late_s)
+    if step.switch == "closed":
+        yield from _resolved(band, band.late_s, spot)
+
+
+def _band(
+    step: ExpectTrip, spot: Spot, situation: Situation, path: Segments | float
+) -> Generator[FileError, None, Band | None]:
+    """The band, after what is wrong with the point; None where something is."""
+    name, function = step.function, spot.device.functions[step.function]
+    if isinstance(function, SensorCheck):
+        error = situation.heat_sink - situation.ambient[0]
+        low, high = function.plausible
+        if step.level not in SENSOR_FAULTS and low - error <= step.value <= high + error:
+            message = (
+                f"{name} need not operate at a temperature between {low:g} and {high:g} degC, {error:g} K more or less"
+            )
+            yield spot.error(message, step.key)
+            return None
+        return situation.sensor(name)
+    if step.level in SENSOR_FAULTS:
+        yield spot.error(f"{name} wants a temperature; 'open' and 'short' are for a sensor check", step.key)
+        return None
+    try:
+        lasting = situation.band(name, step.value) if step.pulses is None else None
+        band = situation.band(name, path) if step.pulses or step.ramp or step.slew else lasting
+    except (InPickupZone, ValueError) as error:
+        yield spot.error(str(error), step.key)
+        return None
+    assert band is not None
+    if band.late_s is None:
+        yield spot.error(f"{_short_of(step, spot)}; nothing has to operate", step.key)
+        return None
+    return band
+
+
+def _short_of(step: ExpectTrip, spot: Spot) -> str:
+    function = spot.device.functions[step.function]
+    if step.pulses is not None:
+        return f"{step.function} need not operate within these pulses"
+    threshold = getattr(function, "pickup", None) or getattr(function, "threshold", None)
+    if threshold is None:
+        return f"{step.function} does not come to its limit at {step.level}"
+    value = threshold.value(spot.course.values, spot.course.mode)
+    word = "pickup" if hasattr(function, "pickup") else "threshold"
+    side = "above" if isinstance(function, DefiniteTime) and function.direction == "under" else "below"
+    return f"{side} the {word} of {step.function}, {show(value, STIMULI[step.key].unit)}"
+
+
+def _bus(step: Stimulus, spot: Spot, situation: Situation, seconds: float) -> Faults:
+    """A source in use is a bus voltage too."""
+    if step.voltage is None or step.voltage.si <= 0:
+        return
+    for name in listening(spot.device, "bus_voltage", step.switch == "closed"):
+        if not situation.quiet(name, step.voltage.si, seconds):
+            yield spot.error(f"{name} may operate at this voltage", "voltage")
+
+
+def _resolved(band: Band, late_s: float, spot: Spot) -> Faults:
+    """The recorder has samples enough inside the band, and memory for the time that leads to it."""
+    if spot.bench is None or (recorder := spot.bench.recorder) is None:
+        return
+    interval = (late_s - band.early_s) / _SAMPLES_IN_BAND
+    if interval < recorder.shortest_interval:
+        message = f"the recorder cannot resolve this: a band of {show(late_s - band.early_s, 's')} wants samples each "
+        yield spot.error(f"{message}{show(interval, 's')}, and it has {show(recorder.shortest_interval, 's')}")
+    elif late_s / interval > recorder.points:
+        message = f"the recorder cannot hold this: {late_s / interval:.0f} samples up to {show(late_s, 's')}"
+        yield spot.error(f"{message}, and it has {recorder.points}")
