@@ -21,9 +21,10 @@ from mocks.firmware.configuration import Configuration
 from mocks.firmware.fault_memory import FaultMemory
 from mocks.firmware.memory import Memory
 from mocks.firmware.node_configuration import NodeConfiguration
+from mocks.firmware.outcome import Outcome
 from mocks.firmware.routines import Routines
 from mocks.firmware.security import Security
-from mocks.firmware.services import Outcome, Services, suppressed
+from mocks.firmware.services import Services, suppressed
 from mocks.firmware.tasks import Firmware, Trip
 from protocol.identifiers import NegativeResponseCode, Service
 from protocol.transport import FUNCTIONAL_NAD

@@ -15,13 +15,12 @@ for its acknowledgement, and a lock-out outlasts that.
 
 from __future__ import annotations
 
-from collections.abc import Callable
-from dataclasses import dataclass
-
 from mocks.firmware.catalogue import Catalogue, Number
+from mocks.firmware.code_services import CodeServices
 from mocks.firmware.configuration import Configuration
 from mocks.firmware.controls import Controls
-from mocks.firmware.fault_memory import AVAILABLE, Entry, FaultMemory
+from mocks.firmware.fault_memory import FaultMemory
+from mocks.firmware.outcome import Handler, Outcome, RefusedError
 from mocks.firmware.readings import READINGS
 from mocks.firmware.routines import Routines
 from mocks.firmware.security import Security
@@ -30,36 +29,11 @@ from mocks.firmware.tasks import Firmware
 from protocol.identifiers import NegativeResponseCode as Nrc
 from protocol.identifiers import Service
 
-_ALL = 0xFFFFFF
-_EVERY_RECORD = 0xFF
-_EXTENDED_RECORD = 0x01  # holds the occurrence counter
-_CODE_FORMAT = 0x01  # ISO 14229-1 format of fault codes
 _BUFFER = 255  # most bytes of an answer
 _DID = Number(2, signed=False)
-_CODE = Number(3, signed=False)
 _WITH_SUB_FUNCTION = frozenset({0x10, 0x11, 0x19, 0x27, 0x31, 0x3E, 0x85})
 _RETURN, _ADJUST = 0x00, 0x03  # control parameters of service 2F
 _START, _RESULTS = 0x01, 0x03  # sub-functions of service 31
-
-
-@dataclass(frozen=True)
-class Outcome:
-    """The answer to a request, when what was asked for is done, and what follows the answer."""
-
-    payload: bytes
-    done_ns: int
-    restart: bool = False
-
-
-class RefusedError(Exception):
-    """The request gets a negative answer."""
-
-    def __init__(self, code: Nrc) -> None:
-        self.code = code
-        super().__init__(code.name)
-
-
-Handler = Callable[[bytes, int], Outcome]
 
 
 class Services:
@@ -82,8 +56,9 @@ class Services:
         self._security = security
         self._controls = Controls(tuple(catalogue.controls.values()), firmware)
         self.sessions = Sessions(catalogue)
+        codes = CodeServices(catalogue, faults)
         self._plain: dict[int, tuple[range, Handler]] = {
-            Service.CLEAR_CODES: (range(4, 5), self._clear),
+            Service.CLEAR_CODES: (range(4, 5), codes.clear),
             Service.READ_DATA: (range(3, 4096, 2), self._read),
             Service.WRITE_DATA: (range(4, 4096), self._write),
             Service.IO_CONTROL: (range(4, 4096), self._io_control),
@@ -92,15 +67,9 @@ class Services:
         self._by_sub_function: dict[int, dict[int, tuple[int, Handler]]] = {
             Service.SESSION: dict.fromkeys(catalogue.sessions, (2, self._session)),
             Service.RESET: dict.fromkeys((0x01, 0x03), (2, self._reset)),
-            Service.READ_CODES: {
-                0x01: (3, self._count),
-                0x02: (3, self._codes),
-                0x04: (6, self._snapshot),
-                0x06: (6, self._extended),
-                0x0A: (2, self._supported),
-            },
+            Service.READ_CODES: codes.reports,
             Service.TESTER_PRESENT: {0x00: (2, self._present)},
-            Service.CODE_SETTING: {0x01: (2, self._recording), 0x02: (2, self._recording)},
+            Service.CODE_SETTING: dict.fromkeys((0x01, 0x02), (2, codes.record)),
         }
         self._guarded: frozenset[int] = frozenset()
         if security is not None and catalogue.security is not None:
@@ -167,70 +136,6 @@ class Services:
 
     def _reset(self, request: bytes, now_ns: int) -> Outcome:
         return Outcome(bytes([0x51, request[1] & 0x7F]), now_ns, restart=True)
-
-    # Fault memory
-
-    def _clear(self, request: bytes, now_ns: int) -> Outcome:
-        group = _CODE.decode(request[1:4])
-        codes = self._catalogue.codes
-        names = tuple(code.name for code in codes.values()) if group == _ALL else (self._name(group),)
-        return Outcome(b"\x54", self._faults.clear(names, now_ns))
-
-    def _count(self, request: bytes, now_ns: int) -> Outcome:
-        count = len(self._with_status(request[2]))
-        return Outcome(bytes([0x59, 0x01, AVAILABLE, _CODE_FORMAT]) + count.to_bytes(2, "big"), now_ns)
-
-    def _codes(self, request: bytes, now_ns: int) -> Outcome:
-        return Outcome(bytes([0x59, 0x02, AVAILABLE]) + b"".join(self._with_status(request[2])), now_ns)
-
-    def _supported(self, request: bytes, now_ns: int) -> Outcome:
-        return Outcome(bytes([0x59, 0x0A, AVAILABLE]) + b"".join(map(self._row, self._catalogue.codes)), now_ns)
-
-    def _snapshot(self, request: bytes, now_ns: int) -> Outcome:
-        numbers = (self._catalogue.first_number, self._catalogue.latest_number)
-        entry = self._entry(request, numbers)
-        answer = bytes([0x59, 0x04]) + self._row(_CODE.decode(request[2:5]))
-        if entry is not None:
-            for number, snapshot in zip(numbers, (entry.first, entry.latest), strict=True):
-                if number is not None and request[5] in (number, _EVERY_RECORD):
-                    answer += bytes([number, len(self._catalogue.snapshot)]) + self._with_identifiers(snapshot)
-        return Outcome(answer, now_ns)
-
-    def _with_identifiers(self, snapshot: bytes) -> bytes:
-        answer = b""
-        for row in self._catalogue.snapshot:
-            answer += _DID.encode(row.did) + snapshot[: row.number.size]
-            snapshot = snapshot[row.number.size :]
-        return answer
-
-    def _extended(self, request: bytes, now_ns: int) -> Outcome:
-        entry = self._entry(request, (_EXTENDED_RECORD,))
-        answer = bytes([0x59, 0x06]) + self._row(_CODE.decode(request[2:5]))
-        if entry is not None:
-            answer += bytes([_EXTENDED_RECORD, entry.occurrences])
-        return Outcome(answer, now_ns)
-
-    def _entry(self, request: bytes, records: tuple[int | None, ...]) -> Entry | None:
-        name = self._name(_CODE.decode(request[2:5]))
-        if request[5] not in (*records, _EVERY_RECORD):
-            raise RefusedError(Nrc.request_out_of_range)
-        return self._faults.entries.get(name)
-
-    def _name(self, code: int) -> str:
-        if code not in self._catalogue.codes:
-            raise RefusedError(Nrc.request_out_of_range)
-        return self._catalogue.codes[code].name
-
-    def _row(self, code: int) -> bytes:
-        return _CODE.encode(code) + bytes([self._faults.statuses[self._catalogue.codes[code].name]])
-
-    def _with_status(self, mask: int) -> list[bytes]:
-        return [row for row in map(self._row, self._catalogue.codes) if row[3] & mask]
-
-    def _recording(self, request: bytes, now_ns: int) -> Outcome:
-        setting = request[1] & 0x7F
-        self._faults.recording = setting == 0x01
-        return Outcome(bytes([0xC5, setting]), now_ns)
 
     # Data
 
