@@ -33,8 +33,7 @@ class Security:
         self.unlocked = False
 
     def power_on(self, now_ns: int) -> None:
-        """Locked; barred where too many wrong keys were the last that it knew."""
-        self.lock()
+        """Barred where too many wrong keys were the last that it knew. The session that begins locks."""
         self._counter = 0
         stored = self._record.load(now_ns)
         self._wrong = 0 if stored is None else stored[0]

@@ -3,8 +3,13 @@ of tests/vectors (ISO 14229-1). Refusals and their order are from memory of that
 
 from __future__ import annotations
 
+from dataclasses import replace
+from fractions import Fraction
+
 import pytest
 from node_bench import Bench, PumpBench
+
+from protocol.device import Constraint
 
 DEFAULTS = "28 05 B8 01 64"  # 66 A = 1320 and 22 A = 440 in steps of 50 mA, least significant byte first; 100 %
 
@@ -60,6 +65,21 @@ def test_group_refused_changes_nothing(pump: PumpBench, record: str, code: str) 
 
 def test_constraint_holds_by_one_step(pump: PumpBench) -> None:
     assert pump.finish("2E 20 01 91 01 90 01 32") == "6E 20 01"  # 20.05 A and 20 A
+
+
+def test_constraint_between_codings(pump: PumpBench) -> None:
+    """The limit stands as degC + 40 in u8, 100 degC by default; the warning as 0.1 degC in u16."""
+    limit = pump.device.set_points["heat_sink_limit"]
+    field = replace(limit.field, name="above", type="u16", scale=Fraction(1, 10), offset=Fraction(0))
+    above = replace(limit, name="above", did=0x2031, field=field, maximum=Fraction(200), default=Fraction(150))
+    points = {**pump.device.set_points, "above": above}
+    constraints = (Constraint("heat_sink_limit", "above"),)
+    bench = PumpBench(device=replace(pump.device, set_points=points, constraints=constraints))
+    bench.unlock()
+
+    assert bench.finish("2E 20 31 E8 03") == "7F 2E 31"  # 100 degC
+    assert bench.finish("2E 20 31 E9 03") == "6E 20 31"
+    assert bench.finish("2E 20 30 8D") == "7F 2E 31"  # 101 degC
 
 
 def test_group_is_not_written_while_closed(pump: PumpBench) -> None:

@@ -283,6 +283,14 @@ def test_write_behind_a_write_is_refused_as_busy(extended: Bench) -> None:
     assert extended.ask("2E 01 04 0B") == "6E 01 04"
 
 
+@pytest.mark.parametrize("before", ["B6", "31 01 02 03"])
+def test_write_behind_other_work_waits(extended: Bench, before: str) -> None:
+    """The write of 'save' is nobody's answer, and a self-test writes nothing."""
+    extended.send(before)
+
+    assert extended.finish("2E 01 04 0B") == "6E 01 04"
+
+
 def test_clear_takes_longer_than_p2(bench: Bench) -> None:
     assert bench.ask("14 FF FF FF") == "7F 14 78"
     assert bench.answer() == "54"

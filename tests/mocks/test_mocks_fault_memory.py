@@ -191,6 +191,15 @@ def test_condition_that_lasts_outlives_an_acknowledgement_and_heals(bench: Bench
     assert "03 09 00 00" in bench.ask("19 04 9A 08 16 FF")  # with a snapshot like any other
 
 
+def test_what_lasted_before_a_power_cycle_is_not_known_to_last(bench: Bench) -> None:
+    bench.firmware.on_condition("bus_low", True)
+    bench.power_cycle()
+    fail(bench, "bus_low")
+    bench.open()
+
+    assert statuses(bench)["bus_low"] == "2E"
+
+
 def test_test_passed_is_a_test_completed(bench: Bench) -> None:
     bench.firmware.on_condition("bus_low", False)
 
