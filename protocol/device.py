@@ -131,8 +131,8 @@ class SnapshotField:
 class Snapshot:
     """The records that service 19 04 returns for a fault code: numbers and entries in order.
 
-    ``first`` keeps the values of the first occurrence since clearing, ``latest`` those of the last one; a device has one
-    of the two, or both. A value that its field cannot hold stands at the nearest limit.
+    ``first`` keeps the values of the first occurrence since clearing, ``latest`` those of the last one; a device has
+    one of the two, or both. A value that its field cannot hold stands at the nearest limit.
     """
 
     first: int | None  # record number

@@ -109,7 +109,7 @@ class InverseTime(Function):
 
 @dataclass(frozen=True, kw_only=True)
 class DefiniteTime(Function):
-    """A quantity beyond ``threshold`` for ``delay``: over- and undervoltage, overcurrent, overtemperature, stuck switch.
+    """A quantity beyond ``threshold`` for ``delay``: over- and undervoltage, overcurrent, heat, a stuck switch.
 
     Starts when the quantity crosses ``threshold`` in the ``direction``, starts anew after it has come back by more than
     ``hysteresis``. ``samples`` (n, m): n of the last m samples of the channel must be beyond, in place of one.
@@ -128,8 +128,8 @@ class DefiniteTime(Function):
 class Instantaneous(Function):
     """Short circuit by comparator, without the CPU: gate off ``response`` s after the current crosses ``threshold``.
 
-    For ``blanking`` s after the gate is switched on, the comparator is not listened to. ``declared.gain`` and ``offset``
-    are those of its threshold; ``response`` (least, most) takes the place of the latency.
+    For ``blanking`` s after the gate is switched on, the comparator is not listened to. ``declared.gain`` and
+    ``offset`` are those of its threshold; ``response`` (least, most) takes the place of the latency.
     """
 
     threshold: Parameter  # A
@@ -164,7 +164,7 @@ class Silence(Function):
 
 @dataclass(frozen=True, kw_only=True)
 class SensorCheck(Function):
-    """The NTC reads outside ``plausible`` (open, short) or jumps by more than ``step`` between samples, for ``delay``."""
+    """The NTC reads outside ``plausible`` (open, short) or jumps by more than ``step`` in a sample, for ``delay``."""
 
     plausible: tuple[float, float]  # degC
     step: float  # K
