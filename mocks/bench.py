@@ -8,7 +8,7 @@ from __future__ import annotations
 from dataclasses import replace
 
 from mocks.clock import EventClock
-from mocks.instruments import CurrentStimulus, Limits, PowerSupply
+from mocks.instruments import CurrentStimulus, Limits, PowerSupply, ThermistorSimulator
 from mocks.noise import Channel, Noise
 from mocks.plant import Plant
 from mocks.recorder import Recorder, RecorderChannel
@@ -16,6 +16,11 @@ from mocks.scpi import ScpiInstrument
 from mocks.unit import SHARE
 
 _SUPPLY_12V = (30.0, 5.0)  # V, A
+_GATE_SUPPLY = (30.0, 1.0)  # V, A
+_BUS_SIGNAL = (1200.0, 1.0)  # V that its low voltage stands for, A
+_SUPPLY_SLEW = 1e6  # V/s, more than the 12 V supply and the source come to
+_GATE_SLEW = 1e4  # V/s
+_BUS_SLEW = 1e7  # V/s
 _SOURCE = (750.0, 120.0)  # V, A
 _LOAD = Limits(lowest=0.0, highest=150.0, slew=1e6)
 _INJECTOR = Limits(lowest=-300.0, highest=300.0, slew=2e6)
@@ -25,11 +30,13 @@ _RECORDER_OFFSET = 0.03  # A
 _TIME_BASE = 1e-5
 _CURRENT_NOISE = 2e-3  # A, one standard deviation
 _VOLTAGE_NOISE = 0.05  # V, across the switch
-_SIGNAL_NOISE = 5e-3  # V, gate and supply
+_BUS_NOISE = 0.1  # V that it stands for
+_SIGNAL_NOISE = 5e-3  # V, gate, supply and gate rail
+_HEAT_SINK_NOISE = 0.01  # K
 
 
 class Bench:
-    """Five roles; ``instruments`` by role. Each instrument's errors stay within ``SHARE`` of its declared ones."""
+    """Eight roles; ``instruments`` by role. Each instrument's errors stay within ``SHARE`` of its declared ones."""
 
     def __init__(self, plant: Plant, clock: EventClock, noise: Noise, seed: int) -> None:
         self._plant = plant
@@ -42,6 +49,9 @@ class Bench:
             "source": self._source().scpi,
             "load": self._load().scpi,
             "injector": self._injector().scpi,
+            "gate_supply": self._gate_supply().scpi,
+            "bus_signal": self._bus_signal().scpi,
+            "ntc": ThermistorSimulator(self._identity("ntc"), plant.connect_heat_sink).scpi,
             "recorder": self.recorder.scpi,
         }
 
@@ -59,7 +69,8 @@ class Bench:
         return PowerSupply(
             self._identity("supply_12v"),
             _SUPPLY_12V,
-            lambda volts, limit: plant.switch_supply(volts),
+            _SUPPLY_SLEW,
+            lambda volts, limit, slew: plant.switch_supply(volts or 0.0, slew),
             lambda: plant.supply.at(self._clock.now_ns()),
             plant.supply_current,
         )
@@ -69,9 +80,32 @@ class Bench:
         return PowerSupply(
             self._identity("source"),
             _SOURCE,
-            plant.switch_source,
+            _SUPPLY_SLEW,
+            lambda volts, limit, slew: plant.switch_source(volts or 0.0, limit, slew),
             plant.terminal_voltage,
             lambda: plant.current.at(self._clock.now_ns()),
+        )
+
+    def _gate_supply(self) -> PowerSupply:
+        plant = self._plant
+        return PowerSupply(
+            self._identity("gate_supply"),
+            _GATE_SUPPLY,
+            _GATE_SLEW,
+            lambda volts, limit, slew: plant.connect_gate_rail(volts, slew),
+            lambda: plant.gate_rail.at(self._clock.now_ns()),
+            lambda: 0.0,
+        )
+
+    def _bus_signal(self) -> PowerSupply:
+        plant = self._plant
+        return PowerSupply(
+            self._identity("bus_signal"),
+            _BUS_SIGNAL,
+            _BUS_SLEW,
+            lambda volts, limit, slew: plant.connect_bus(volts, slew),
+            lambda: plant.bus.at(self._clock.now_ns()),
+            lambda: 0.0,
         )
 
     def _load(self) -> CurrentStimulus:
@@ -85,9 +119,12 @@ class Bench:
     def _injector(self) -> CurrentStimulus:
         plant = self._plant
         measure = {"MEASure:CURRent?": lambda: plant.injected.at(self._clock.now_ns())}
-        return CurrentStimulus(
-            self._identity("injector"), "OUTPut", self._drawn(_INJECTOR), self._clock, plant.inject, measure
+        limits = self._drawn(_INJECTOR)
+        injector = CurrentStimulus(
+            self._identity("injector"), "OUTPut", limits, self._clock, plant.inject, measure, stop_input=True
         )
+        plant.gate_fell = injector.stop_input
+        return injector
 
     def _recorder(self, noise: Noise) -> Recorder:
         plant = self._plant
@@ -99,5 +136,8 @@ class Bench:
             RecorderChannel(plant.current, gains[1], offsets[1], _CURRENT_NOISE),
             RecorderChannel(plant.switch_voltage, 0.0, 0.0, _VOLTAGE_NOISE),
             RecorderChannel(plant.supply, 0.0, 0.0, _SIGNAL_NOISE),
+            RecorderChannel(plant.bus, 0.0, 0.0, _BUS_NOISE),
+            RecorderChannel(plant.gate_rail, 0.0, 0.0, _SIGNAL_NOISE),
+            RecorderChannel(plant.heat_sink, 0.0, 0.0, _HEAT_SINK_NOISE),
         )
         return Recorder(self._identity("recorder"), self._clock, noise, channels, self._within(_TIME_BASE))

@@ -1,4 +1,4 @@
-"""The bench's instruments as SCPI-speaking models: 12 V supply, high-voltage source, load, injector.
+"""The bench's instruments as SCPI-speaking models: supplies, load, injector, thermistor simulator.
 
 They act at the clock's instant and know the plant only. What they measure they read back exactly; what they set has the
 errors of ``Limits``. The recorder is in mocks/recorder.py.
@@ -10,9 +10,12 @@ from collections.abc import Callable
 from dataclasses import dataclass
 
 from mocks.clock import EventClock
-from mocks.scpi import Command, ScpiInstrument, boolean, number
+from mocks.scpi import Command, ScpiError, ScpiInstrument, boolean, number, several, whole, word
+from mocks.thermistor import OPEN, SHORT
 
 _NS = 1e-9  # s
+_AMBIENT = 25.0  # degC that the thermistor simulator begins with
+_SLEW = 100.0  # K/s
 
 
 @dataclass(frozen=True)
@@ -27,17 +30,20 @@ class Limits:
 
 
 class PowerSupply:
-    """A d.c. supply. ``apply`` takes voltage (0 while off) and current limit, the two ``measure`` V and A."""
+    """A d.c. supply. ``apply`` takes voltage (None while off), current limit (A) and slew (V/ns); measure V and A."""
 
     def __init__(
         self,
         identity: str,
         highest: tuple[float, float],
-        apply: Callable[[float, float], None],
+        slew: float,
+        apply: Callable[[float | None, float, float], None],
         measure_voltage: Callable[[], float],
         measure_current: Callable[[], float],
     ) -> None:
         self._apply = apply
+        self._fastest = slew  # V/s
+        self._slew = slew
         self._voltage = 0.0
         self._current = 0.0
         self._on = False
@@ -48,6 +54,8 @@ class PowerSupply:
             {
                 "[SOURce:]VOLTage": ((number(0, volts),), self._set_voltage),
                 "[SOURce:]VOLTage?": ((), lambda: shown(self._voltage)),
+                "[SOURce:]VOLTage:SLEW": ((number(1e-3, slew),), self._set_slew),
+                "[SOURce:]VOLTage:SLEW?": ((), lambda: shown(self._slew)),
                 "[SOURce:]CURRent": ((number(0, amperes),), self._set_current),
                 "[SOURce:]CURRent?": ((), lambda: shown(self._current)),
                 "OUTPut[:STATe]": ((boolean,), self._switch),
@@ -59,11 +67,15 @@ class PowerSupply:
 
     def _reset(self) -> None:
         self._voltage = self._current = 0.0
+        self._slew = self._fastest
         self._switch(False)
 
     def _set_voltage(self, voltage: float) -> None:
         self._voltage = voltage
         self._switch(self._on)
+
+    def _set_slew(self, slew: float) -> None:
+        self._slew = slew
 
     def _set_current(self, current: float) -> None:
         self._current = current
@@ -71,13 +83,62 @@ class PowerSupply:
 
     def _switch(self, on: bool) -> None:
         self._on = on
-        self._apply(self._voltage if on else 0.0, self._current)
+        self._apply(self._voltage if on else None, self._current, self._slew * _NS)
+
+
+class ThermistorSimulator:
+    """Stands in for a thermistor, or for an open or a shorted one, while its output is on.
+
+    ``apply`` takes the temperature that it looks like (None while off) and a slew (K/ns; None: at once).
+    """
+
+    def __init__(self, identity: str, apply: Callable[[float | None, float | None], None]) -> None:
+        self._apply = apply
+        self._on = False
+        self._celsius, self._slew, self._function = _AMBIENT, _SLEW, "TEMP"
+        self.scpi = ScpiInstrument(
+            identity,
+            self._reset,
+            {
+                "[SOURce:]TEMPerature": ((number(-80, 250),), self._set_temperature),
+                "[SOURce:]TEMPerature?": ((), lambda: shown(self._celsius)),
+                "[SOURce:]TEMPerature:SLEW": ((number(1e-3, 1e5),), self._set_slew),
+                "[SOURce:]TEMPerature:SLEW?": ((), lambda: shown(self._slew)),
+                "[SOURce:]FUNCtion": ((word("TEMPerature", "OPEN", "SHORt"),), self._set_function),
+                "[SOURce:]FUNCtion?": ((), lambda: self._function),
+                "OUTPut[:STATe]": ((boolean,), self._switch),
+                "OUTPut[:STATe]?": ((), lambda: str(int(self._on))),
+            },
+        )
+
+    def _reset(self) -> None:
+        self._celsius, self._slew, self._function = _AMBIENT, _SLEW, "TEMP"
+        self._switch(False)
+
+    def _set_temperature(self, celsius: float) -> None:
+        self._celsius = celsius
+        if self._on and self._function == "TEMP":
+            self._apply(celsius, self._slew * _NS)
+
+    def _set_slew(self, slew: float) -> None:
+        self._slew = slew
+
+    def _set_function(self, function: str) -> None:
+        self._function = function
+        self._switch(self._on)
+
+    def _switch(self, on: bool) -> None:
+        self._on = on
+        looks_like = {"TEMP": self._celsius, "OPEN": OPEN, "SHOR": SHORT}[self._function]
+        self._apply(looks_like if on else None, None)
 
 
 class CurrentStimulus:
     """A current with a slew and a cut-off of its own: injector (OUTPut) or electronic load (INPut).
 
     ``apply`` takes current (0 while off) and slew, A and A/ns. The cut-off counts from ON; ON again starts it anew.
+    With MODE LIST, ON runs through a list of currents, each for its own time, as often as it says, and stays at the
+    last (SCPI-99 volume 2, 19.11; a list's currents without times of their own share one).
     """
 
     def __init__(
@@ -88,6 +149,7 @@ class CurrentStimulus:
         clock: EventClock,
         apply: Callable[[float, float], None],
         measure: dict[str, Callable[[], float]],
+        stop_input: bool = False,
     ) -> None:
         """``switch`` is the header that switches it, ``measure`` holds readings by their header."""
         self._clock = clock
@@ -97,10 +159,18 @@ class CurrentStimulus:
         self._slew = limits.slew
         self._width = 0.0  # s, 0: none
         self._on = False
-        self._switched = 0  # how often, so that an old cut-off is known as such
-        readings: dict[str, Command] = {
+        self._switched = 0  # how often, so that an old cut-off or list is known as such
+        self._mode = "FIX"
+        self._list: list[float] = []  # A
+        self._dwell: list[float] = []  # s
+        self._count = 1
+        self._stopped_by = "IMM"
+        more: dict[str, Command] = {
             header: ((), lambda reading=reading: shown(reading())) for header, reading in measure.items()
         }
+        if stop_input:
+            more["TRIGger:SEQuence2:SOURce"] = ((word("EXTernal", "IMMediate"),), self._set_stopped_by)
+            more["TRIGger:SEQuence2:SOURce?"] = ((), lambda: self._stopped_by)
         self.scpi = ScpiInstrument(
             identity,
             self._reset,
@@ -111,20 +181,37 @@ class CurrentStimulus:
                 "[SOURce:]CURRent:SLEW?": ((), lambda: shown(self._slew)),
                 "[SOURce:]PULSe:WIDTh": ((number(0, 1e6),), self._set_width),
                 "[SOURce:]PULSe:WIDTh?": ((), lambda: shown(self._width)),
+                "[SOURce:]CURRent:MODE": ((word("FIXed", "LIST"),), self._set_mode),
+                "[SOURce:]CURRent:MODE?": ((), lambda: self._mode),
+                "[SOURce:]LIST:CURRent": (several(number(limits.lowest, limits.highest)), self._set_list),
+                "[SOURce:]LIST:CURRent?": ((), lambda: ",".join(map(shown, self._list))),
+                "[SOURce:]LIST:DWELl": (several(number(1e-6, 1e6)), self._set_dwell),
+                "[SOURce:]LIST:DWELl?": ((), lambda: ",".join(map(shown, self._dwell))),
+                "[SOURce:]LIST:COUNt": ((whole(1, 1_000_000),), self._set_count),
+                "[SOURce:]LIST:COUNt?": ((), lambda: str(self._count)),
                 f"{switch}[:STATe]": ((boolean,), self._switch),
                 f"{switch}[:STATe]?": ((), lambda: str(int(self._on))),
-                **readings,
+                **more,
             },
         )
 
+    def stop_input(self) -> None:
+        """The signal at the stop input falls: where that is listened to, off at once, at the fastest slew."""
+        if self._on and self._stopped_by == "EXT":
+            self._on = False
+            self._switched += 1
+            self._apply(0.0, self._limits.slew * _NS)
+
     def _reset(self) -> None:
         self._current, self._slew, self._width = 0.0, self._limits.slew, 0.0
+        self._mode, self._list, self._dwell, self._count = "FIX", [], [], 1
+        self._stopped_by = "IMM"
         self._switch(False)
 
     def _set_current(self, current: float) -> None:
         self._current = current
-        if self._on:
-            self._drive()
+        if self._on and self._mode == "FIX":
+            self._drive(current)
 
     def _set_slew(self, slew: float) -> None:
         self._slew = slew
@@ -132,21 +219,52 @@ class CurrentStimulus:
     def _set_width(self, width: float) -> None:
         self._width = width
 
+    def _set_stopped_by(self, source: str) -> None:
+        self._stopped_by = source
+
+    def _set_mode(self, mode: str) -> None:
+        self._mode = mode
+
+    def _set_list(self, *currents: float) -> None:
+        self._list = list(currents)
+
+    def _set_dwell(self, *seconds: float) -> None:
+        self._dwell = list(seconds)
+
+    def _set_count(self, count: int) -> None:
+        self._count = count
+
     def _switch(self, on: bool) -> None:
+        if on and self._mode == "LIST" and not (self._list and len(self._dwell) in (1, len(self._list))):
+            raise ScpiError(-221, "a list wants as many dwell times as currents, or one")
         self._on = on
         self._switched += 1
-        self._drive()
+        switched, now_ns = self._switched, self._clock.now_ns()
+        if not on:
+            self._apply(0.0, self._slew * _NS)
+        elif self._mode == "LIST":
+            self._step(switched, 0, now_ns)
+        else:
+            self._drive(self._current)
         if on and self._width:
-            switched = self._switched
-            self._clock.at(self._clock.now_ns() + round(self._width / _NS), lambda: self._cut_off(switched))
+            self._clock.at(now_ns + round(self._width / _NS), lambda: self._cut_off(switched))
+
+    def _step(self, switched: int, step: int, start_ns: int) -> None:
+        """Step number ``step`` of the list that began with this switching, at ``start_ns``."""
+        if switched != self._switched:
+            return
+        index = step % len(self._list)
+        self._drive(self._list[index])
+        if step + 1 < len(self._list) * self._count:
+            next_ns = start_ns + round(self._dwell[index % len(self._dwell)] / _NS)
+            self._clock.at(next_ns, lambda: self._step(switched, step + 1, next_ns))
 
     def _cut_off(self, switched: int) -> None:
         if switched == self._switched:
             self._switch(False)
 
-    def _drive(self) -> None:
-        current = self._current * (1 + self._limits.gain) + self._limits.offset if self._on else 0.0
-        self._apply(current, self._slew * _NS)
+    def _drive(self, current: float) -> None:
+        self._apply(current * (1 + self._limits.gain) + self._limits.offset, self._slew * _NS)
 
 
 def shown(value: float) -> str:

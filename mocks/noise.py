@@ -19,9 +19,10 @@ BLOCK = 4096
 
 
 class Channel(IntEnum):
-    """Streams that never mix. The number keys the stream: a new one shifts no other. 1 is the fast channel's."""
+    """Streams that never mix. The number keys the stream: a new one shifts no other."""
 
     UNIT = 0  # tolerances of the unit
+    FAST = 1
     SLOW = 2
     INSTRUMENTS = 3  # tolerances of the bench's instruments
     RECORDER = 16  # plus the recorder's channel number

@@ -1,6 +1,7 @@
-"""The analogue truth: 12 V supply, source, switch, load and injector as straight pieces between changes.
+"""The analogue truth: supplies, source, switch, load, injector, heat sink as straight pieces between changes.
 
 Currents flow from source through switch to load; the injector adds to what the sensing chain sees and to nothing else.
+Gate rail, bus input and thermistor are as in a machine until somebody connects an instrument in their place.
 Everything here changes only through a method, at an instant given by its caller, never because somebody looked.
 """
 
@@ -22,6 +23,8 @@ _LOAD_LOCK_OUT = 40.0  # V, below this the load takes nothing
 _SOURCE_RISE = 20e-6  # V/ns: 700 V in 35 ms
 _SOURCE_FALL = 200e-6  # V/ns, by the source's own down-programmer
 _SOURCE_RESISTANCE = 0.02  # ohm, sag
+_HEALTHY_RAIL = 18.0  # V, isolated rail of the gate driver
+_AMBIENT = 25.0  # degC, the heat sink
 _SUPPLY_RISE = 6e-6  # V/ns: 12 V in 2 ms
 _SUPPLY_FALL = 0.6e-6  # V/ns: hold-up capacitor at constant current, 20 ms from 12 V
 _SUPPLY_ON_DELAY_NS = 3_000_000  # relay
@@ -35,7 +38,8 @@ class Plant:
     """Tracks of every quantity; amperes, volts, ns.
 
     ``before_change`` is called before any track changes: whoever watches history takes what it needs and the rest may
-    be forgotten. ``supply_changed`` is called after the 12 V supply took another course.
+    be forgotten. ``supply_changed`` is called after the 12 V supply took another course, ``sensed_changed`` after the
+    sensed current did, ``gate_fell`` after the gate signal did that.
     """
 
     def __init__(self, clock: EventClock, unit: Unit, rated_voltage: float) -> None:
@@ -44,14 +48,22 @@ class Plant:
         self._clamp = _CLAMP_OVER_RATED * rated_voltage
         self.before_change: Callable[[], None] = lambda: None
         self.supply_changed: Callable[[], None] = lambda: None
+        self.sensed_changed: Callable[[], None] = lambda: None
+        self.gate_fell: Callable[[], None] = lambda: None
         self.injected = Track()  # equivalent amperes at the sensing input
         self.current = Track()  # through the switch
+        self.sensed = Track()  # both, as the sensing chain sees them
         self.switch_voltage = Track()
         self.gate = Track()  # V, the driver's input
         self.supply = Track()
         self.source_voltage = Track()  # at no load
+        self.gate_rail = Track(_HEALTHY_RAIL)
+        self.bus = Track()  # V at the bus-voltage sensing input, or as many in its place
+        self.heat_sink = Track(_AMBIENT)  # degC, or as many in its place
         self._drawn = Track()  # what the load regulates
+        self._bus_connected = False  # an instrument stands in for the main bus
         self._conducting = False
+        self._commutations = 0  # how often the gate signal changed, so that an old edge is known as such
         self._broken_ns = 0  # when the last break's current was gone
         self._source_limit = 0.0
         self._source_live = False  # above the load's lock-out
@@ -63,7 +75,8 @@ class Plant:
     def tracks(self) -> tuple[Track, ...]:
         """Every track."""
         return (
-            self.injected, self.current, self.switch_voltage, self.gate, self.supply, self.source_voltage, self._drawn
+            self.injected, self.current, self.sensed, self.switch_voltage, self.gate, self.supply, self.source_voltage,
+            self.gate_rail, self.bus, self.heat_sink, self._drawn
         )  # fmt: skip
 
     def set_gate(self, on: bool) -> None:
@@ -71,30 +84,75 @@ class Plant:
         now_ns = self._clock.now_ns()
         if on == (self.gate.at(now_ns) > 0):
             return
+        self._write_gate(on)
+        commutation = self._commutations
+        self._clock.at(now_ns + self._unit.gate_delay_ns, lambda: self._commute(on, commutation))
+
+    def force_off(self) -> None:
+        """The gate driver goes off by itself, and the switch with it at once."""
+        if self.gate.at(self._clock.now_ns()) > 0:
+            self._write_gate(False)
+            self._commute(False, self._commutations)
+
+    def _write_gate(self, on: bool) -> None:
         self.before_change()
-        self.gate.set(now_ns, GATE_VOLTS if on else 0.0)
-        self._clock.at(now_ns + self._unit.gate_delay_ns, lambda: self._commute(on))
+        self.gate.set(self._clock.now_ns(), GATE_VOLTS if on else 0.0)
+        self._commutations += 1
+        if not on:
+            self.gate_fell()
 
     def inject(self, current: float, slew: float) -> None:
         """The injector goes to ``current`` at ``slew`` (A/ns)."""
         self.before_change()
         self.injected.ramp(self._clock.now_ns(), current, slew)
+        self._sense()
 
-    def switch_supply(self, volts: float) -> None:
-        """The 12 V output goes to ``volts``; 0 is off. Through a relay where it was off or will be."""
+    def connect_gate_rail(self, volts: float | None, slew: float) -> None:
+        """An external supply holds the isolated rail at ``volts``, reached at ``slew`` (V/ns); None: no longer."""
+        self.before_change()
+        self.gate_rail.ramp(self._clock.now_ns(), _HEALTHY_RAIL if volts is None else volts, slew)
+
+    def connect_bus(self, volts: float | None, slew: float) -> None:
+        """A signal of as many ``volts`` takes the main bus's place, changing at ``slew`` (V/ns); None: no longer."""
+        self.before_change()
+        now_ns = self._clock.now_ns()
+        if volts is not None and not self._bus_connected:
+            self.bus.set(now_ns, 0.0)
+        self._bus_connected = volts is not None
+        if volts is None:
+            self._relate_bus()
+        else:
+            self.bus.ramp(now_ns, volts, slew)
+
+    def connect_heat_sink(self, celsius: float | None, slew: float | None) -> None:
+        """A simulator takes the thermistor's place: ``celsius``, at once or at ``slew`` (K/ns); None: no longer."""
+        self.before_change()
+        now_ns = self._clock.now_ns()
+        goal = _AMBIENT if celsius is None else celsius
+        if slew is None:
+            self.heat_sink.set(now_ns, goal)
+        else:
+            self.heat_sink.ramp(now_ns, goal, slew)
+
+    def switch_supply(self, volts: float, slew: float) -> None:
+        """The 12 V output goes to ``volts``; 0 is off. Through a relay where it was off or will be.
+
+        Between two voltages it changes at ``slew`` (V/ns), where the breaker's own capacitor lets it.
+        """
         self.before_change()
         now_ns = self._clock.now_ns()
         held = self.supply.at(now_ns)
         delay_ns = 0 if held and volts else _SUPPLY_ON_DELAY_NS if volts else _SUPPLY_OFF_DELAY_NS
-        self.supply.ramp(now_ns, volts, _SUPPLY_RISE if volts > held else _SUPPLY_FALL, delay_ns)
+        fastest = _SUPPLY_RISE if volts > held else _SUPPLY_FALL
+        self.supply.ramp(now_ns, volts, fastest if delay_ns else min(slew, fastest), delay_ns)
         self.supply_changed()
 
-    def switch_source(self, volts: float, current_limit: float) -> None:
-        """The high-voltage source goes to ``volts``; 0 is off. It gives ``current_limit`` at most."""
+    def switch_source(self, volts: float, current_limit: float, slew: float) -> None:
+        """The high-voltage source goes to ``volts`` at ``slew`` (V/ns); 0 is off. It gives ``current_limit`` at most."""
         self.before_change()
         now_ns = self._clock.now_ns()
         rate = _SOURCE_RISE if volts > self.source_voltage.at(now_ns) else _SOURCE_FALL
-        self.source_voltage.ramp(now_ns, volts, rate)
+        self.source_voltage.ramp(now_ns, volts, min(slew, rate))
         self._source_limit = current_limit
         self._settle()
         self._source_courses += 1
@@ -147,13 +205,23 @@ class Plant:
         self.before_change()
         self._settle()
 
-    def _commute(self, on: bool) -> None:
-        """The switch itself turns on or off. Breaking, it clamps until the loop's current is gone."""
+    def _commute(self, on: bool, commutation: int) -> None:
+        """The switch itself turns on or off, unless its signal has changed since.
+
+        Breaking, it clamps until the loop's current is gone. Making, onto a load that waits for its current with its
+        own regulator fully open, the loop's inductance alone holds the current back.
+        """
+        if commutation != self._commutations:
+            return
         self.before_change()
         self._conducting = on
         now_ns = self._clock.now_ns()
         broken = self._drawn.at(now_ns)
-        if on or not broken:
+        if on:
+            volts = self.source_voltage.at(now_ns)
+            self._settle(volts / _LOOP_INDUCTANCE * 1e-9 if self._source_live else None)
+            return
+        if not broken:
             self._settle()
             return
         excess = self._clamp - self.source_voltage.at(now_ns)
@@ -162,10 +230,11 @@ class Plant:
         self.switch_voltage.set(now_ns, self._clamp)
         self._clock.at(self._broken_ns, self._broken)
 
-    def _settle(self) -> None:
-        """Let the load go where it can, from now on; while the switch breaks, nothing else has a say."""
+    def _settle(self, slew: float | None = None) -> None:
+        """Let the load go where it can, at its own slew or another; while the switch breaks, nothing has a say."""
         if self._conducting or self._clock.now_ns() >= self._broken_ns:
-            self._drawn.ramp(self._clock.now_ns(), min(self._regulated(), self._source_limit), self._load_slew)
+            goal = min(self._regulated(), self._source_limit)
+            self._drawn.ramp(self._clock.now_ns(), goal, self._load_slew if slew is None else slew)
             self._relate()
 
     def _relate(self) -> None:
@@ -179,3 +248,19 @@ class Plant:
             total = unit.leakage_resistance + _LOAD_RESISTANCE
             self.current.combine(now_ns, [(self._drawn, 1.0), (self.source_voltage, 1 / total)])
             self.switch_voltage.combine(now_ns, [(self.source_voltage, unit.leakage_resistance / total)])
+        self._relate_bus()
+        self._sense()
+
+    def _sense(self) -> None:
+        self.sensed.combine(self._clock.now_ns(), [(self.current, 1.0), (self.injected, 1.0)])
+        self.sensed_changed()
+
+    def _relate_bus(self) -> None:
+        """The source's voltage at its terminals, while nothing else is connected."""
+        if self._bus_connected:
+            return
+        if self.limited:
+            terms = [(self.current, self._unit.on_resistance + _LOAD_SATURATED)]
+        else:
+            terms = [(self.source_voltage, 1.0), (self.current, -_SOURCE_RESISTANCE)]
+        self.bus.combine(self._clock.now_ns(), terms)

@@ -26,7 +26,7 @@ MEASURING = 1 << 4
 WAITING_FOR_TRIGGER = 1 << 5
 """Bits of the operation condition register (SCPI-99 volume 1, 20.1)."""
 MOST_POINTS = 1_000_000
-SHORTEST_INTERVAL = 1e-6  # s
+SHORTEST_INTERVAL = 1e-8  # s
 _STRIDE = 1 << 20  # noise samples kept apart for one acquisition
 
 

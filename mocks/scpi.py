@@ -12,14 +12,16 @@ from __future__ import annotations
 import re
 from collections import deque
 from collections.abc import Callable, Mapping
+from dataclasses import dataclass
 from typing import Any
 
 Answer = str | bytes | None
 """What a command says back: a line without its end, a block, or nothing."""
 Parameter = Callable[[str], Any]
 """Reads one parameter, or raises ScpiError."""
-Command = tuple[tuple[Parameter, ...], Callable[..., Answer]]
+Command = tuple["tuple[Parameter, ...] | Several", Callable[..., Answer]]
 """Parameters of a command, and what it does with them."""
+_MOST_SEVERAL = 1000
 
 ERRORS = {
     0: "No error",
@@ -91,6 +93,19 @@ def word(*words: str) -> Parameter:
     return read
 
 
+@dataclass(frozen=True)
+class Several:
+    """Parameters of one kind, from one to ``most``."""
+
+    parameter: Parameter
+    most: int
+
+
+def several(parameter: Parameter) -> Several:
+    """A list of up to 1000 of ``parameter``."""
+    return Several(parameter, _MOST_SEVERAL)
+
+
 class ScpiInstrument:
     """Answers messages for one instrument."""
 
@@ -131,6 +146,8 @@ class ScpiInstrument:
             path = header[: header.rfind(":") + 1]
         parameters, action = self._find(header)
         texts = [text.strip() for text in _split(rest, ",")] if rest.strip() else []
+        if isinstance(parameters, Several):
+            parameters = (parameters.parameter,) * max(1, min(parameters.most, len(texts)))
         if len(texts) != len(parameters):
             raise ScpiError(-109 if len(texts) < len(parameters) else -108, header)
         try:

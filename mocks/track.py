@@ -62,6 +62,18 @@ class Track:
             at_ns = stop_ns
         return area / (end_ns - start_ns)
 
+    def mean_square(self, start_ns: int, end_ns: int) -> float:
+        """Exact mean of the square from ``start_ns`` to ``end_ns``."""
+        area = 0.0
+        at_ns = start_ns
+        while at_ns < end_ns:
+            value, rate, origin, end = self.piece(at_ns)
+            stop_ns = end_ns if end is None else min(end, end_ns)
+            middle = value + rate * ((at_ns + stop_ns) / 2 - origin)
+            area += (middle**2 + (rate * (stop_ns - at_ns)) ** 2 / 12) * (stop_ns - at_ns)
+            at_ns = stop_ns
+        return area / (end_ns - start_ns)
+
     def crossing(self, level: float, rising: bool, after_ns: int, until_ns: int | None) -> int | None:
         """First whole nanosecond after ``after_ns`` at which the value has come to ``level`` from its other side.
 

@@ -14,7 +14,7 @@ from harness.files.profile import load_device, shipped_device
 from mocks.calibrate import calibrate
 from mocks.clock import EventClock
 from mocks.firmware.key import key_of
-from mocks.firmware.tasks import Firmware
+from mocks.firmware.tasks import Firmware, Terminals
 from mocks.node import Node
 from mocks.wire import Wire
 from protocol.device import Device
@@ -61,7 +61,9 @@ class Bench:
         self.clock = EventClock(lambda until_ns: until_ns)
         self.wire = Wire()
         self.gate: list[bool] = []
-        self.firmware = Firmware(calibrate(self.device), self.gate.append, lambda: 13_500)
+        calibration = calibrate(self.device)
+        terminals = Terminals(13_500, 18_000, 0, calibration.temperatures.index(250))
+        self.firmware = Firmware(calibration, self.gate.append, lambda: terminals)
         self.node = Node(self.device, self.clock, self.wire, self.firmware, seed)
         self.heard: list[int] = []
         self.ends: list[int] = []
@@ -146,7 +148,8 @@ class Bench:
         """Let the slow task run with a constant current."""
         for _ in range(round(seconds * 100)):
             self.wait(0.01)
-            self.firmware.slow_task(round(ampere * COUNTS_PER_AMPERE))
+            counts = round(ampere * COUNTS_PER_AMPERE)
+            self.firmware.slow_task(counts, counts**2)
 
     def close(self) -> None:
         """Command the switch closed: payload FE FF, other bits recessive."""
@@ -165,7 +168,7 @@ class Bench:
         """Close and run the slow task at full scale, without letting time pass."""
         self.close()
         while self.firmware.gate:
-            self.firmware.slow_task(32767)
+            self.firmware.slow_task(32767, 32767**2)
 
     def power_cycle(self) -> None:
         """Take the supply away and bring it back."""
