@@ -156,6 +156,8 @@ def path_of(step: Stimulus, rest: float, slew: float | None = None) -> Segments:
     if step.ramp is not None:
         begin, rate = step.ramp.begin.si, step.ramp.rate.si
     seconds = abs(step.value - begin) / rate if rate else 0.0
+    if seconds == 0:
+        return Segments.constant(step.value, 24 * LASTING)
     values = begin + (step.value - begin) * (np.arange(_PIECES) + 0.5) / _PIECES
     durations = np.full(_PIECES, seconds / _PIECES)
     return Segments(np.append(durations, 24 * LASTING), np.append(values, step.value))

@@ -67,8 +67,8 @@ def check_no_trip(step: ExpectNoTrip, spot: Spot) -> Faults:
             yield spot.error(f"{name} may operate: {may_be(name, spot)}; cool it first, {COOLING}", step.key)
         elif not _quiet(name, step, situation, path, step.seconds, spot):
             since = f" from a level of up to {percent(level)}" if remembers(spot.device.functions[name]) else ""
-            message = f"{name} may operate within {show(step.seconds, 's')}{since}, so nothing can be told"
-            yield spot.error(message, step.key)
+            within = step.duration or show(step.seconds, "s")
+            yield spot.error(f"{name} may operate within {within}{since}, so nothing can be told", step.key)
     yield from _bus(step, spot, situation, step.seconds)
 
 

@@ -21,7 +21,18 @@ from protocol.device import Device
 from protocol.identifiers import NegativeResponseCode
 from protocol.protection import Parameter
 
-DEVICE = load_device(shipped_device("heater"))
+HEATER = load_device(shipped_device("heater"))
+POINTS = [name for name in HEATER.set_points if name.startswith("overload_")]
+DEVICE = replace(
+    HEATER,
+    functions={"overload": HEATER.functions["overload"]},
+    set_points={name: HEATER.set_points[name] for name in POINTS},
+    fault_codes={"overload": HEATER.fault_codes["overload"]},
+    live={name: HEATER.live[name] for name in ("heat", "supply_voltage", "current")},
+    constraints=(),
+    lockout=None,
+)
+"""The heater with its overload alone, so that a rule is seen by itself."""
 BENCH = load_bench(shipped_bench("simulated"))
 HEAD = "format: 1\nname: x\ntitle: y\ndevice: heater\nsteps:\n"
 COLD = "  - power_cycle: {duration: 1 s}\n  - close\n"
@@ -57,7 +68,7 @@ NAMES: dict[str, tuple[str, list[str]]] = {
         "unknown function 'overlaod'; want overload; did you mean 'overload'?",
     ]),
     "state": ("  - check_status: {state: ¶tripd}", [
-        "unknown state 'tripd'; want one of off, on, tripped; did you mean 'tripped'?",
+        "unknown state 'tripd'; want one of off, on, tripped, cooling, locked_out; did you mean 'tripped'?",
     ]),
     "cause": ("  - check_status: {cause: ¶overlaod}", [
         "unknown fault code 'overlaod'; want one of none, overload; did you mean 'overload'?",
@@ -76,7 +87,7 @@ NAMES: dict[str, tuple[str, list[str]]] = {
     "code of a snapshot": ("  - check_snapshot: {code: ¶hot}", ["unknown fault code 'hot'; want overload"]),
     "field of a snapshot": ("  - check_snapshot: {code: overload, values: {¶curent: 1 A, uptime: ¶1 A}}", [
         "unknown snapshot field 'curent'; want one of current, heat, supply_voltage, operate_time, uptime, "
-        "trip_count; did you mean 'current'?",
+        "trip_count, heat_sink_temperature, junction_temperature, bus_voltage, gate_rail_voltage; did you mean 'current'?",
         "1 A is no value of uptime, which is in s",
     ]),
     "live value": ("  - read_live: {values: {¶heet: [0 %, 1 %]}}", [
@@ -99,7 +110,7 @@ VALUES: dict[str, tuple[str, list[str]]] = {
         ["32 A is inside the limits, 5 A to 32 A, so it will not be refused"],
     ),
     "inside, refused for another reason": (
-        "  - write_set_points: {values: {overload_pickup: 32 A}, refused: conditions_not_correct}", [],
+        COLD + "  - write_set_points: {values: {overload_pickup: 32 A}, refused: conditions_not_correct}", [],
     ),
     "both limits": ("  - write_set_points: {values: {overload_pickup: 5 A, overload_time_constant: 10 min}}", []),
     "unit": ("  - write_set_points: {values: {overload_pickup: ¶20 s}}", [
@@ -182,12 +193,12 @@ TRIPS: dict[str, tuple[str, list[str]]] = {
     ),
     "not cold after a trip": (
         COLD + TRIP + "  - wait_until_cool: {level: 40 %, at_most: 5 min}\n"
-        "  - close\n  - expect_trip: {inject: 60 A, function: overload, start: ¶cold}",
+        "  - open\n  - close\n  - expect_trip: {inject: 60 A, function: overload, start: ¶cold}",
         [f"this is no cold start: the thermal level of overload may be 40 %; {COOLING}"],
     ),
     "warm, and not asked to be cold": (
         COLD + TRIP + "  - wait_until_cool: {level: 40 %, at_most: 5 min}\n"
-        "  - close\n  - expect_trip: {inject: 60 A, function: overload}", [],
+        "  - open\n  - close\n  - expect_trip: {inject: 60 A, function: overload}", [],
     ),
 }  # fmt: skip
 
@@ -212,7 +223,10 @@ HOLDS: dict[str, tuple[str, list[str]]] = {
 }  # fmt: skip
 
 CLOSING: dict[str, tuple[str, list[str]]] = {
-    "hot": (COLD + TRIP + "  - ¶close", [
+    "tripped": (COLD + TRIP + "  - ¶close", [
+        "the breaker is tripped here and will refuse to close; acknowledge it by '- open'",
+    ]),
+    "hot": (COLD + TRIP + "  - open\n  - ¶close", [
         f"the breaker may refuse to close: the thermal level of overload may be 100 %; {COOLING}",
     ]),
     "hot, and refused": (COLD + TRIP + "  - close: {refused: true}", []),
@@ -223,10 +237,10 @@ CLOSING: dict[str, tuple[str, list[str]]] = {
         "nothing will refuse this: no trip before it, and every function is below its reset level",
     ]),
     "after cooling by waiting": (
-        COLD + TRIP + "  - wait: {duration: 90 s}\n  - close", [],
+        COLD + TRIP + "  - wait: {duration: 90 s}\n  - open\n  - close", [],
     ),
     "waiting too short": (
-        COLD + TRIP + "  - wait: {duration: 80 s}\n  - ¶close",
+        COLD + TRIP + "  - wait: {duration: 80 s}\n  - open\n  - ¶close",
         [f"the breaker may refuse to close: the thermal level of overload may be 52 %; {COOLING}"],
     ),
     "time to cool too short": ("  - wait_until_cool: {level: 2 %, at_most: ¶5 min}", [
@@ -353,7 +367,7 @@ def test_recorder_that_cannot_see_the_trip(tmp_path: Path, bench: BenchSpec, mes
 
 
 def test_the_clean_up_is_checked_in_the_state_that_the_steps_leave(tmp_path: Path) -> None:
-    found, places = complaints(tmp_path, COLD + TRIP + "clean_up:\n  - ¶close")
+    found, places = complaints(tmp_path, COLD + TRIP + "clean_up:\n  - open\n  - ¶close")
 
     assert found == [
         f"{places[0]}: the breaker may refuse to close: the thermal level of overload may be 100 %; {COOLING}"
