@@ -131,7 +131,6 @@ class Node:
         self._published = {at: layout for at, layout in frames.items() if layout.publisher == node.name}
         self._commands = {at: layout for at, layout in frames.items() if layout.name == self._device.command.frame}
         involved = self._published | self._commands
-        self._heard = frozenset({*self._commands, MASTER_REQUEST})
         self._involved = frozenset({*involved, MASTER_REQUEST})
         lengths = {frame_id: layout.length for frame_id, layout in involved.items()}
         self._decoder = Decoder(lengths, self._bit_rate, _SLACK_NS)
@@ -164,9 +163,8 @@ class Node:
             self._frame(event)
 
     def _frame(self, frame: FrameReceived) -> None:
-        if frame.frame_id in self._heard:
-            self._firmware.frame_heard()
         if frame.frame_id == MASTER_REQUEST:
+            self._firmware.frame_heard()
             if frame.payload[0] == _GO_TO_SLEEP:
                 self._go_to_sleep()
             else:
