@@ -115,7 +115,7 @@ def test_status_of_codes_follows_the_trip(unit: Unit) -> None:
         return int(response.service_data.dtcs[0].status.get_byte_as_int())
 
     life = [status()]
-    unit.trip(80, 9)
+    unit.trip(50, 23)
     life.append(status())
     unit.command("open")
     life.append(status())
@@ -130,7 +130,7 @@ def test_status_of_codes_follows_the_trip(unit: Unit) -> None:
 
 
 def test_clear_meets_response_pending(unit: Unit) -> None:
-    unit.trip(80, 9)
+    unit.trip(50, 23)
     unit.connection.messages.clear()
     unit.client.clear_dtc()
 

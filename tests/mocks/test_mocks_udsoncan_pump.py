@@ -119,3 +119,46 @@ def test_routine_with_a_result(unit: Unit) -> None:
     assert code_name(locked) == "SecurityAccessDenied"
     assert started is not None
     assert started.service_data.routine_status_record == b"\x01"
+
+
+def test_lockout_outlasts_the_supply_and_is_released_by_its_routine(unit: Unit) -> None:
+    """Three trips within 60 s of each other. 280 A is above the overcurrent pickup, 240 A, for its 50 ms."""
+    for _ in range(3):
+        unit.trip(280, 0.5)
+        unit.command("open")
+        unit.wait(0.5)
+    states = [unit.world.firmware.state.value]
+    unit.say("supply_12v", "OUTP OFF")
+    unit.wait(2)
+    unit.say("supply_12v", "OUTP ON")
+    unit.wait(0.5)
+    unit.command("none", "close")
+    states.append(unit.world.firmware.state.value)
+    unit.client.change_session(SERVICE)
+    unit.client.unlock_security_access(1)
+    unit.client.start_routine(0x0301)
+    unit.command("none", "close")
+    states.append(unit.world.firmware.state.value)
+
+    assert states == ["locked_out", "locked_out", "on"]
+
+
+def test_block_leaves_a_code_that_heals(unit: Unit) -> None:
+    """The 12 V supply below 9 V opens the switch without a trip; back above 9.5 V the test has passed."""
+
+    def status() -> int:
+        response = unit.client.get_dtc_by_status_mask(0x2F)
+        assert response is not None
+        return {code.id: int(code.status.get_byte_as_int()) for code in response.service_data.dtcs}.get(0x5B1501, 0)
+
+    unit.command("none", "close")
+    unit.say("supply_12v", "SOUR:VOLT 8")
+    unit.wait(0.5)
+    low = (unit.world.firmware.state.value, status())
+    unit.say("supply_12v", "SOUR:VOLT 13.5")
+    unit.wait(0.5)
+    back = (unit.world.firmware.state.value, status())
+    unit.command("none", "close")
+
+    assert (low, back) == (("off", 0x27), ("off", 0x26))
+    assert unit.world.firmware.gate

@@ -93,8 +93,8 @@ class Word(DidCodec):
     def __init__(self, layout: str) -> None:
         self._layout = layout
 
-    def encode(self, *values: int) -> bytes:
-        return struct.pack(self._layout, *values)
+    def encode(self, value: int | tuple[int, ...]) -> bytes:
+        return struct.pack(self._layout, *(value if isinstance(value, tuple) else (value,)))
 
     def decode(self, data: bytes) -> object:
         values = struct.unpack(self._layout, data)
