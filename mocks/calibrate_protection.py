@@ -26,8 +26,8 @@ from protocol.device import Device
 from protocol.protection import (
     Condition,
     DefiniteTime,
-    InverseTime,
     Instantaneous,
+    InverseTime,
     JunctionTemperature,
     Parameter,
     ProtectionFunction,

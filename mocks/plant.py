@@ -148,7 +148,7 @@ class Plant:
         self.supply_changed()
 
     def switch_source(self, volts: float, current_limit: float, slew: float) -> None:
-        """The high-voltage source goes to ``volts`` at ``slew`` (V/ns); 0 is off. It gives ``current_limit`` at most."""
+        """The source goes to ``volts`` at ``slew`` (V/ns); 0 is off. It gives ``current_limit`` at most."""
         self.before_change()
         now_ns = self._clock.now_ns()
         rate = _SOURCE_RISE if volts > self.source_voltage.at(now_ns) else _SOURCE_FALL

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 from functools import lru_cache
+from itertools import pairwise
 
 from protocol.device import Thermistor
 
@@ -38,7 +39,7 @@ def table(thermistor: Thermistor) -> tuple[int, ...]:
     middles = {code: (tenths[0] + tenths[-1]) // 2 for code, tenths in found.items()} | {0: hottest, top: coldest}
     known = sorted(middles)
     result = []
-    for low, high in zip(known, known[1:], strict=False):
+    for low, high in pairwise(known):
         span = high - low
         result += [middles[low] + (middles[high] - middles[low]) * step // span for step in range(span)]
     return (*result, middles[top])

@@ -40,14 +40,11 @@ class Junction:
         sink = heat_sink * 100
         middle = min(sink + self._rise + self._change // 2, _HOTTEST)
         heating = square * ((1 << 20) + (middle - _REFERENCE) * self.calibration.slope_q20 // 1000) >> 20
-        total = 0
-        rises = self._rises
-        for index, (gain, approach) in enumerate(self.calibration.stages):
-            rise = rises[index]
-            rise += ((heating * gain >> 24) - rise) * approach >> 32
-            rises[index] = rise
-            total += rise
-        total >>= 16
+        self._rises = rises = [
+            rise + (((heating * gain >> 24) - rise) * approach >> 32)
+            for rise, (gain, approach) in zip(self._rises, self.calibration.stages, strict=True)
+        ]
+        total = sum(rises) >> 16
         self._change = total - self._rise
         self._rise = total
         self.temperature = sink + total

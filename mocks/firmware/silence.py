@@ -8,7 +8,7 @@ from mocks.firmware.calibration import SilenceCalibration
 
 
 class Silence:
-    """Counts slow periods since the last frame. One more than the timeout has, as the first may have been a short one."""
+    """Counts slow periods since the last frame: one more than the timeout has, as the first may be a short one."""
 
     bars = False
 

@@ -271,33 +271,38 @@ class Firmware:
             if function.calibration.alive[gate]:
                 function.sample(abs(current))
                 due |= function.due
+        if self._blocking:
+            self._unblock()
+        return (due and self._decide()) or (self.state is State.COOLING and self._cool())
+
+    def _unblock(self) -> None:
+        """Let go of functions that no longer bar closing."""
         for blocking in [function for function in self._blocking if not function.due]:
             self._blocking.remove(blocking)
             self.on_condition(blocking.calibration.cause, False)
-        return (due and self._decide()) or self._cool()
 
     def _decide(self) -> bool:
-        """Let the functions act that are due, the first in the order of priority that changes the state alone."""
-        return any([function.due and self._operate(function) for function in self.protection.functions])
+        """Let the functions act that are due, in the order of their priority. True where that changed the state."""
+        before = self.state
+        for function in self.protection.functions:
+            if function.due:
+                self._operate(function)
+        return self.state is not before
 
-    def _operate(self, function: Function) -> bool:
-        """True where that changed the state."""
+    def _operate(self, function: Function) -> None:
         cause, event = function.calibration.cause, function.calibration.event
-        if event is Event.BLOCK and function not in self._blocking:
-            self._blocking.append(function)
-            self.on_condition(cause, True)
-        if NEXT[self.state][event] is self.state:
-            return False
         if event is Event.BLOCK:
+            if function not in self._blocking:
+                self._blocking.append(function)
+                self.on_condition(cause, True)
             self._handle(event)
-            return True
-        self.trip_count = self.trip_count + 1 & 0xFFFF
-        trip = self.capture(cause)
-        self._handle(event)
-        self.cause = cause
-        self._count()
-        self.on_trip(trip)
-        return True
+        elif NEXT[self.state][event] is not self.state:
+            self.trip_count = self.trip_count + 1 & 0xFFFF
+            trip = self.capture(cause)
+            self._handle(event)
+            self.cause = cause
+            self._count()
+            self.on_trip(trip)
 
     def _count(self) -> None:
         """Count trips that follow one another closely."""

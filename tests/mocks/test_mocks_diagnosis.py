@@ -476,7 +476,8 @@ def test_reset_waits_for_the_record_of_a_trip(bench: Bench) -> None:
     bench.close()
     bench.run(100, 4.7)
     bench.send("11 81")
-    bench.clock.at(bench.clock.now_ns() + 500_000, lambda: [bench.firmware.slow_task(16384, 1 << 28) for _ in range(10)])
+    tasks = [bench.firmware.slow_task] * 10
+    bench.clock.at(bench.clock.now_ns() + 500_000, lambda: [task(16384, 1 << 28) for task in tasks])
     bench.wait(0.3)
 
     assert bench.firmware.gate is False

@@ -121,11 +121,11 @@ def test_refusals():
     bench = Bench()
     scpi = bench.world.scpi("recorder")
     for line, number in (
-        ("SENS:SWE:TINT 1e-7", -222),
+        ("SENS:SWE:TINT 9e-9", -222),
         ("SENS:SWE:POIN 1000001", -222),
         ("SENS:SWE:POIN 10;OFFS:POIN 10;:INIT", -221),
         ("*RST;:INIT;:INIT", -213),
-        ("TRAC:DATA? CHAN6", -224),
+        ("TRAC:DATA? CHAN9", -224),
         ("FORM ASC", -109),
     ):
         assert scpi.handle(line) is None

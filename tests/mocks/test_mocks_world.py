@@ -189,9 +189,9 @@ def played(seed: int, block: int, observe: Callable[[Bench], None]) -> dict[str,
     heard: list[tuple[tuple[int, ...], int]] = []
     slow_task = bench.world.firmware.slow_task
 
-    def spy(raw: int) -> bool:
+    def spy(raw: int, square: int) -> bool:
         taken.append((bench.clock.now_ns(), raw))
-        return slow_task(raw)
+        return slow_task(raw, square)
 
     bench.world.firmware.slow_task = spy  # type: ignore[method-assign]
     bench.world.wire.listen(lambda symbols, end_ns: heard.append((tuple(symbols), end_ns)))

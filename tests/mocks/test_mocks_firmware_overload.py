@@ -1,18 +1,19 @@
-"""Overload in fixed point, and the table of states."""
+"""Overload by thermal memory in fixed point, and a firmware that has nothing else."""
 
 import math
 from dataclasses import replace
-from itertools import product
 
 import pytest
 
 from harness.files.profile import load_device, shipped_device
 from mocks.calibrate import calibrate
-from mocks.firmware.protect import TRIP_LEVEL, Overload
-from mocks.firmware.states import NEXT, Event, State
-from mocks.firmware.tasks import Firmware, Trip
+from mocks.firmware.calibration import ThermalCalibration
+from mocks.firmware.overload import TRIP_LEVEL, Overload
+from mocks.firmware.states import State
+from mocks.firmware.tasks import Firmware, Terminals, Trip
 
-DEVICE = load_device(shipped_device("heater"))
+SHIPPED = load_device(shipped_device("heater"))
+DEVICE = replace(SHIPPED, functions={"overload": SHIPPED.functions["overload"]}, lockout=None)
 COUNTS_PER_AMPERE = 65536 / 400  # 16 bits over ±200 A
 STEP_S = 0.01
 
@@ -20,16 +21,25 @@ STEP_S = 0.01
 def overload(pickup: float = 10.0, heating: float = 60.0, cooling: float = 120.0) -> Overload:
     """An overload function with these set-points, written as the bus would: 0.01 A, 0.1 s, 0.5 % a step."""
     calibration = calibrate(DEVICE)
-    function = Overload(calibration.overload, calibration.slow_period_us)
+    constants = calibration.protection.memory
+    assert isinstance(constants, ThermalCalibration)
+    function = Overload(constants, calibration.slow_period_us)
     function.adopt(
         {
             "overload_pickup": round(pickup * 100),
             "overload_time_constant": round(heating * 10),
             "overload_cooling_time_constant": round(cooling * 10),
             "overload_reset_level": 100,
-        }
+        },
+        mode=0,
     )
     return function
+
+
+def sample(function: Overload, counts: int) -> bool:
+    """One sample of a constant current; whether it operates."""
+    function.sample(counts, counts * counts)
+    return function.due
 
 
 def counts(amperes: float) -> int:
@@ -49,7 +59,7 @@ def test_cold_operate_time(multiple: float, heating: float):
     """
     pickup = 31.25 if multiple < 10 else 12.5
     function, samples = overload(pickup, heating=heating), 1
-    while not function.sample(counts(pickup * multiple)):
+    while not sample(function, counts(pickup * multiple)):
         samples += 1
     expected = COLD[multiple] * heating / 600
 
@@ -60,12 +70,12 @@ def test_cold_operate_time(multiple: float, heating: float):
 def test_level_and_cooling():
     function = overload(heating=600.0, cooling=600.0)
     for _ in range(10_000):
-        function.sample(counts(20))
+        sample(function, counts(20))
     assert function.level / TRIP_LEVEL == pytest.approx(0.6140731, abs=2e-4)
 
     function.level, samples = TRIP_LEVEL, 0
     while function.level > TRIP_LEVEL // 2:
-        function.sample(0)
+        sample(function, 0)
         samples += 1
     assert samples * STEP_S == pytest.approx(415.8883, rel=2e-4)
 
@@ -73,13 +83,13 @@ def test_level_and_cooling():
 def test_cooling_has_its_own_time_constant_and_direction_does_not_matter():
     warm, cold = overload(heating=20.0, cooling=200.0), overload(heating=20.0, cooling=200.0)
     for _ in range(500):
-        warm.sample(counts(-15))
-        cold.sample(counts(15))
+        sample(warm, counts(-15))
+        sample(cold, counts(15))
     assert warm.level == cold.level > 0
 
     before = warm.level
     for _ in range(2_000):
-        warm.sample(0)
+        sample(warm, 0)
     assert warm.level / before == pytest.approx(math.exp(-0.1), rel=1e-3)
 
 
@@ -87,7 +97,7 @@ def test_never_trips_at_the_pickup_current():
     """The level's limit is (I/pickup)²; rounding only ever keeps it below."""
     function = overload(pickup=32.0, heating=2.0)  # 32 A is exactly 5242.88 counts: the count below it
 
-    assert not any(function.sample(5242) for _ in range(100_000))
+    assert not any(sample(function, 5242) for _ in range(100_000))
     assert function.level / TRIP_LEVEL == pytest.approx((5242 / 5242.88) ** 2, abs=1e-5)
 
 
@@ -96,17 +106,17 @@ def test_the_trip_level_itself_trips():
     function = overload(pickup=31.25)
     function.level = TRIP_LEVEL
 
-    assert function.sample(5120)
+    assert sample(function, 5120)
     assert function.level == TRIP_LEVEL
     function.level = TRIP_LEVEL - 1
-    assert not function.sample(5120)
+    assert not sample(function, 5120)
 
 
 def test_pickup_is_the_set_points_own_count():
     function = overload(pickup=31.25)  # 5120 counts
-    function.sample(5119)
+    sample(function, 5119)
     assert not function.picked_up
-    function.sample(5120)
+    sample(function, 5120)
     assert function.picked_up
 
 
@@ -114,20 +124,13 @@ def test_pickup_flag_and_operate_time():
     function = overload(pickup=10.0)
     seen = []
     for amperes in (9.99, 10.01, 9.6, 9.4, 9.6, -10.01):
-        function.sample(counts(amperes))
+        sample(function, counts(amperes))
         seen.append((function.picked_up, function.operate_us))
 
     assert seen == [(False, 0), (True, 10_000), (True, 20_000), (False, 0), (False, 0), (True, 10_000)]
 
 
-def test_table_is_total_and_only_a_cool_close_command_turns_on():
-    assert NEXT.keys() == set(State)
-    for state, event in product(State, Event):
-        after = NEXT[state][event]
-        if after is State.ON and state is not State.ON:
-            assert (state, event) == (State.OFF, Event.CLOSE_COOL)
-        if state is State.TRIPPED and after is not State.TRIPPED:
-            assert (event, after) == (Event.OPEN, State.OFF)
+TERMINALS = Terminals(13_480, 18_000, 7_000, calibrate(DEVICE).temperatures.index(250))
 
 
 class Rig:
@@ -136,9 +139,10 @@ class Rig:
     def __init__(self) -> None:
         self.gate: list[bool] = []
         self.trips: list[Trip] = []
-        self.firmware = Firmware(calibrate(DEVICE), self.gate.append, lambda: 13_480)
+        self.firmware = Firmware(calibrate(DEVICE), self.gate.append, lambda: TERMINALS)
         self.firmware.on_trip = self.trips.append
         self.firmware.power_on()
+        self.gate.clear()
 
     def command(self, *words: str) -> State:
         for each in words:
@@ -146,9 +150,9 @@ class Rig:
         return self.firmware.state
 
     def run(self, amperes: float, samples: int) -> int:
-        """Samples until one acted, or all of them."""
+        """Samples until one changed the state, or all of them."""
         for sample in range(1, samples + 1):
-            if self.firmware.slow_task(counts(amperes)):
+            if self.firmware.slow_task(counts(amperes), counts(amperes) ** 2):
                 return sample
         return samples
 
@@ -181,13 +185,10 @@ def test_closing_again_wants_an_acknowledgement_and_a_cool_memory():
 
     assert rig.command("none", "close") is State.TRIPPED  # not acknowledged
     assert rig.firmware.status_signals()["HtrCause"] == 1
-    assert rig.command("open") is State.OFF
+    assert rig.command("open") is State.COOLING
     assert rig.firmware.status_signals()["HtrCause"] == 0
-    assert rig.command("close") is State.OFF  # hot
-    cooling = 0
-    while rig.firmware.overload.hot:
-        rig.run(0.0, 1)
-        cooling += 1
+    assert rig.command("close") is State.COOLING
+    cooling = rig.run(0.0, 100_000)  # until the state changes by itself
     assert cooling * STEP_S == pytest.approx(120 * math.log(2), rel=0.01)  # default reset level 50 %, cooling 120 s
     assert rig.firmware.state is State.OFF  # the standing close command closes nothing by itself
     assert rig.command("close") is State.OFF
@@ -197,7 +198,7 @@ def test_closing_again_wants_an_acknowledgement_and_a_cool_memory():
 
 def test_reset_level_itself_bars_closing():
     rig = Rig()
-    rig.firmware.overload.level = 100 * 5_368_709  # 50 % in steps of 0.5 % of 2**30
+    rig.firmware.overload.level = TRIP_LEVEL // 2  # the default reset level, 50 %
 
     assert rig.command("none", "close") is State.OFF
     rig.firmware.overload.level -= 1
@@ -252,11 +253,12 @@ def test_power_cycle_ends_pickup_and_operate_time():
 def test_memory_that_is_kept_without_supply():
     """Another profile's declaration; the level stays as it was, and does not cool."""
     calibration = calibrate(DEVICE)
-    kept = replace(calibration, overload=replace(calibration.overload, kept_without_supply=True))
-    firmware = Firmware(kept, lambda on: None, lambda: 13_500)
+    memory = replace(calibration.protection.memory, kept_without_supply=True)
+    kept = replace(calibration, protection=replace(calibration.protection, memory=memory))
+    firmware = Firmware(kept, lambda on: None, lambda: TERMINALS)
     firmware.power_on()
     for _ in range(100):
-        firmware.slow_task(counts(60))
+        firmware.slow_task(counts(60), counts(60) ** 2)
     level = firmware.overload.level
     firmware.power_off()
     firmware.power_on()
