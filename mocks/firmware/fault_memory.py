@@ -67,8 +67,7 @@ class FaultMemory:
         self.entries: dict[str, Entry] = {}
 
     def power_on(self, now_ns: int) -> None:
-        """Read the record, if the unit has one, and begin an operation cycle."""
-        self.recording = True
+        """Read the record, if the unit has one, and begin an operation cycle. The session that begins has it record."""
         self._lasting = set()
         self.statuses = dict.fromkeys(self._names, int(_NEW))
         self.entries = {}

@@ -113,6 +113,20 @@ def test_io_control(heater: Bench, request_: str, answer: str) -> None:
     assert heater.ask(request_) == answer
 
 
+def test_io_control_in_another_coding() -> None:
+    """Degrees and 40 in a byte, where the firmware counts tenths of a degree."""
+    device = Bench().device
+    control = device.controls["heat_sink"]
+    field = replace(control.field, type="u8", scale=Fraction(1), offset=Fraction(-40))
+    bench = Bench(device=replace(device, controls={"heat_sink": replace(control, field=field)}))
+    bench.ask("10 03")
+
+    assert bench.ask("2F 04 01 03 64") == "6F 04 01 03 64"
+    assert bench.firmware.readings()["heat_sink_temperature"] == 600
+    assert bench.ask("2F 04 01 03 00") == "6F 04 01 03 00"
+    assert bench.firmware.readings()["heat_sink_temperature"] == -400
+
+
 def test_adjusted_value_is_what_the_breaker_works_with(heater: Bench) -> None:
     heater.ask("2F 04 01 03 02 58")
     assert heater.ask("22 02 04") == "62 02 04 02 58"

@@ -13,6 +13,7 @@ import pytest
 from node_bench import Bench, PumpBench
 
 from harness.files.profile import load_device, shipped_device
+from mocks.catalogue import catalogue
 
 
 @pytest.fixture
@@ -122,6 +123,15 @@ def test_the_oldest_of_lowest_priority_is_displaced() -> None:
     assert stored(bench) == {*SIX, "bus_low", "gate_rail_low"} - {"silence", "bus_high"}
     assert statuses(bench)["silence"] == "00"
     assert bench.ask("19 04 9A 0C 87 FF") == "59 04 9A 0C 87 00"
+
+
+def test_code_of_two_functions_has_the_priority_of_the_one_that_matters_more() -> None:
+    device = load_device(shipped_device("heater"))
+    functions = {**device.functions, "silence": replace(device.functions["silence"], cause="overload")}  # 12, and 5
+    codes = catalogue(replace(device, functions=functions), 1).codes.values()
+
+    assert {code.name: code.priority for code in codes}["overload"] == 5
+    assert {code.name: code.priority for code in codes}["silence"] > 13
 
 
 def test_of_equal_priority_the_one_that_failed_longest_ago_is_displaced(bench: Bench) -> None:
