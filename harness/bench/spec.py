@@ -83,7 +83,7 @@ class StimulusSpec:
 class SignalSpec:
     """What stands in for another quantity: gate_supply (V), bus_signal (V), ntc (degC). Range, slew, limits of error.
 
-    ``healthy`` is where it rests while connected. ``slew`` inf: it goes at once, and cannot be told to go slower.
+    ``healthy`` is where it rests while connected. ``slew`` inf: it goes at once, and slower only in steps.
     """
 
     resource: str

@@ -24,10 +24,11 @@ NOT_CLOSED = "the breaker is not known to be closed here; put '- close' before t
 """Of every step that needs the switch closed."""
 
 
-def at_rest(spot: Spot) -> Iterator[tuple[str, str]]:
-    """Functions that operate on a closed breaker with nothing applied, and the quantity that makes them."""
-    situation, rests = spot.course.situation, dict(RESTS)
-    if spot.bench is not None:
+def at_rest(spot: Spot, applied: tuple[protection.Quantity, ...] = ()) -> Iterator[tuple[str, str]]:
+    """Functions that operate on a closed breaker with nothing else ``applied``, and the quantity that makes them."""
+    situation = spot.course.situation
+    rests = {quantity: value for quantity, value in RESTS.items() if quantity not in applied}
+    if spot.bench is not None and "supply_voltage" not in applied:
         rests["supply_voltage"] = spot.bench.supply_12v.voltage
     for name, function in spot.device.functions.items():
         quantity = watches(function)
@@ -63,7 +64,7 @@ def _switch(step: Stimulus, spot: Spot) -> Faults:
         if state is None or state == "on":
             yield spot.error("the breaker is not known to be open here; put '- open' before this step", "closing")
         else:
-            yield from closable(spot)
+            yield from closable(spot, (step.quantity, "bus_voltage") if step.draw is not None else (step.quantity,))
     elif step.switch == "open":
         if state not in ("off", "cooling"):
             yield spot.error("the breaker is not known to be off here; put '- open' before this step", "switch")
@@ -71,15 +72,15 @@ def _switch(step: Stimulus, spot: Spot) -> Faults:
         yield spot.error(NOT_CLOSED)
 
 
-def closable(spot: Spot) -> Faults:
-    """A close command will be taken, and the breaker stays closed."""
+def closable(spot: Spot, applied: tuple[protection.Quantity, ...] = ()) -> Faults:
+    """A close command will be taken, and the breaker stays closed but for what is ``applied``."""
     hot, state = spot.course.hot, spot.course.state
     if state in ("tripped", "locked_out"):
         way = "acknowledge it by '- open'" if state == "tripped" else "release it by its routine"
         yield spot.error(f"the breaker is {state.replace('_', ' ')} here and will refuse to close; {way}")
     elif hot:
         yield spot.error(f"the breaker may refuse to close: {may_be(hot[0], spot)}; cool it first, {COOLING}")
-    for name, quantity in at_rest(spot):
+    for name, quantity in at_rest(spot, applied):
         yield spot.error(f"{name} operates on a closed breaker with the {quantity} at rest; disable it first")
 
 
@@ -130,12 +131,8 @@ def _signal(step: Stimulus, signal: SignalSpec, role: str, spot: Spot, bench: Be
         if isinstance(value, Quantity) and not signal.lowest <= value.si <= signal.highest:
             limits = f"{show(signal.lowest, unit)} to {show(signal.highest, unit)}"
             yield spot.error(f"beyond the range of {role}, {limits}", *place)
-    if signal.slew == math.inf:
-        for key in ("slew", "ramp"):
-            if getattr(step, key) is not None:
-                yield spot.error(f"{role} of bench {bench.name} goes to its value at once; it has no slew", key)
-        return
     rate_unit = STIMULI[step.key].rate_unit
+    # One without a slew of its own is taken there in steps.
     yield from _rates(step, signal.slew, show(signal.slew, rate_unit), spot, bench)
 
 

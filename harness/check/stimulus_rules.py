@@ -14,7 +14,7 @@ from harness.bench.spec import SignalSpec
 from harness.check.action_rules import check_lockout
 from harness.check.course import UNKNOWN
 from harness.check.expected import Situation, alive, listening, path_of, remembers, watches
-from harness.check.reach import RESTS, check_stimulus, words_of
+from harness.check.reach import RESTS, at_rest, check_stimulus, words_of
 from harness.check.spot import COOLING, Faults, Spot, known, lasts, may_be, percent
 from harness.files.marks import FileError
 from harness.plan.steps import COLD_AT_MOST, SENSOR_FAULTS, STIMULI, ExpectNoTrip, ExpectTrip, Stimulus
@@ -70,6 +70,9 @@ def check_no_trip(step: ExpectNoTrip, spot: Spot) -> Faults:
             within = step.duration or show(step.seconds, "s")
             yield spot.error(f"{name} may operate within {within}{since}, so nothing can be told", step.key)
     yield from _bus(step, spot, situation, step.seconds)
+    if step.closing:
+        for name, quantity in at_rest(spot):
+            yield spot.error(f"{name} operates when the {quantity} goes back to rest after this step", "closing")
 
 
 # What a result would be worth

@@ -5,6 +5,7 @@ They lie in a `fragments` folder beside the plan or above it, else in the one th
 
 from __future__ import annotations
 
+import os
 from collections.abc import Mapping
 from dataclasses import dataclass
 from pathlib import Path
@@ -63,7 +64,7 @@ def find_fragment(plan: Path, name: str) -> Path:
     folders.append(shipped_plans() / "fragments")
     for folder in folders:
         if "/" not in name and (file := folder / f"{name}.yaml").is_file():
-            return file
+            return file if plan.is_absolute() else Path(os.path.relpath(file))
     known = sorted({file.stem for folder in folders if folder.is_dir() for file in folder.glob("*.yaml")})
     raise KeyError(f"no fragment {name!r}; {one_of(known)}{close_match(name, known)}")
 

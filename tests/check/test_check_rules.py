@@ -87,7 +87,8 @@ NAMES: dict[str, tuple[str, list[str]]] = {
     "code of a snapshot": ("  - check_snapshot: {code: ¶hot}", ["unknown fault code 'hot'; want overload"]),
     "field of a snapshot": ("  - check_snapshot: {code: overload, values: {¶curent: 1 A, uptime: ¶1 A}}", [
         "unknown snapshot field 'curent'; want one of current, heat, supply_voltage, operate_time, uptime, "
-        "trip_count, heat_sink_temperature, junction_temperature, bus_voltage, gate_rail_voltage; did you mean 'current'?",
+        "trip_count, heat_sink_temperature, junction_temperature, bus_voltage, gate_rail_voltage; "
+        "did you mean 'current'?",
         "1 A is no value of uptime, which is in s",
     ]),
     "live value": ("  - read_live: {values: {¶heet: [0 %, 1 %]}}", [
