@@ -4,7 +4,7 @@ tests/vectors (LIN 2.1), adapted to this node (NAD 0A, supplier 7FFE, function 0
 from __future__ import annotations
 
 import pytest
-from node_bench import ANSWER, BIT_NS, BREAK, COMMAND, INFO, REQUEST, STATUS, Bench
+from node_bench import ANSWER, BIT_NS, BREAK, COMMAND, INFO, PUMP_STATE, REQUEST, STATUS, Bench, PumpBench
 
 # off, open, no cause, 0 A (8000), unused bits 1: E2 + 80 + 00 + 40 + DF + .. + 7F, carried, is 03
 HEALTHY = "80 00 40 DF 00 FF FF 7F FC"
@@ -43,6 +43,11 @@ def test_status_frame_of_a_tripped_breaker(bench: Bench) -> None:
     bench.run(0, 0.01)
 
     assert bench.header(STATUS)[:5] == "E2 01"  # tripped, open, hot; overload
+
+
+def test_status_frame_of_the_pump() -> None:
+    """0 A is 2000 (7D0) in 12 bits, off is phase 1, unused bits 1: B1 + D0 + 07 + 01 + FC + 00 + FE, carried, is 86."""
+    assert PumpBench().header(PUMP_STATE) == "D0 07 01 FC 00 FE 79"
 
 
 def test_response_times(bench: Bench) -> None:
