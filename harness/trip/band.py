@@ -8,20 +8,30 @@ Times are seconds from the start of the current; levels are intervals (lowest, h
 from __future__ import annotations
 
 import math
-from collections.abc import Callable, Mapping
+from collections.abc import Callable
 from dataclasses import dataclass
 
 import numpy as np
 
 from harness.quantity import show
 from harness.trip.corner import Corner, PickupZone, corners, pickup_zone
+from harness.trip.model import Ambient, SetPoints
 from harness.trip.trace import Segments, Trace, segments_of
-from protocol.device import Accuracy
-from protocol.protection import ProtectionFunction
+from harness.trip.watch import REMEMBERS
+from protocol.protection import (
+    InverseTime,
+    JunctionTemperature,
+    ProtectionFunction,
+    SensorCheck,
+    Silence,
+    ThermalMemory,
+)
 
 Level = tuple[float, float]
 """Lowest and highest level that is possible; 1 is the trip level."""
 
+_FAR = 1e6  # K beyond what is plausible: what an open or shorted thermistor reads as, in any case
+_COARSE_STEP = 2e-3  # the same where time is found to one sample only: about the error of a recorder
 _STEP = 1e-5  # relative change of the current that a slope is taken over; central, so its own error goes with 1e-10
 
 
@@ -33,10 +43,11 @@ class InPickupZone(ValueError):
 
     def __init__(self, function: str, current: float, zone: PickupZone) -> None:
         self.function, self.current, self.zone = function, current, zone
+        unit, of = zone.unit, "current" if zone.unit == "A" else "value"
         super().__init__(
-            f"{function}: {show(current, 'A')} lies between {show(zone.low, 'A')} and {show(zone.high, 'A')}, where a "
-            f"breaker within its declared accuracy may or may not operate (pickup {show(zone.pickup, 'A')}); "
-            "choose a current outside"
+            f"{function}: {show(current, unit)} lies between {show(zone.low, unit)} and {show(zone.high, unit)}, where "
+            f"a breaker within its declared accuracy may or may not operate (pickup {show(zone.pickup, unit)}); "
+            f"choose a {of} outside"
         )
 
 
@@ -74,33 +85,50 @@ class Band:
 
 def operate_band(
     function: ProtectionFunction,
-    set_points: Mapping[str, float],
-    accuracy: Accuracy,
+    set_points: SetPoints,
     current: float | Trace | Segments,
     start: Level,
+    mode: str | None = None,
+    *,
+    ambient: Ambient = 25.0,
+    closed_at: float | None = None,
 ) -> Band:
-    """The band of ``function`` for a lasting current (A) or a recorded one.
+    """The band of ``function`` for a lasting current (A) or a recorded one; of another quantity, in its own unit.
 
     A record decides by what it holds: where it ends before the last breaker has to operate, ``late_s`` is None.
+    ``start`` of a junction temperature is an equilibrium at ``ambient`` (degC, heat sink; an interval for what the
+    breaker may take it for); ``closed_at`` is when the switch closes, None where it has been closed for long.
     Raises InPickupZone for a lasting current in the may-or-may-not-operate zone, ValueError for a start that is no
     interval of levels, and what harness.trip.model.model_of raises.
     """
     _check(start)
-    if not isinstance(current, Trace | Segments):
-        zone = pickup_zone(function, set_points, accuracy)
+    if not isinstance(current, Trace | Segments) and not isinstance(function, Silence | SensorCheck):
+        zone = pickup_zone(function, set_points, mode, ambient=ambient)
         if current in zone:
             raise InPickupZone(function.name, current, zone)
-    first, nominal, last = corners(function, set_points, accuracy)
-    early = _Edge(first, current, start[1])
-    middle = _Edge(nominal, current, sum(start) / 2)
-    late = _Edge(last, current, start[0])
+    first, nominal, last = corners(function, set_points, mode, ambient=ambient, closed_at=closed_at)
+    step = _STEP if isinstance(function, REMEMBERS) else _COARSE_STEP
+    early = _Edge(first, current, start[1], step)
+    middle = _Edge(nominal, current, sum(start) / 2, step)
+    late = _Edge(last, current, start[0], step)
     return Band(early.time, middle.time, late.time if late.exists else None, early.slope(), late.slope())
+
+
+def silence_band(function: Silence, set_points: SetPoints, mode: str | None = None) -> Band:
+    """The band of a silence that lasts, from the end of the last valid frame."""
+    return operate_band(function, set_points, 1.0, (0.0, 0.0), mode)
+
+
+def sensor_band(function: SensorCheck, set_points: SetPoints, mode: str | None = None) -> Band:
+    """The band of a thermistor that is open or short from one instant on."""
+    return operate_band(function, set_points, function.plausible[1] + _FAR, (0.0, 0.0), mode)
 
 
 class _Edge:
     """One corner's operate time as a function of the error of the current."""
 
-    def __init__(self, corner: Corner, current: float | Trace | Segments, level: float) -> None:
+    def __init__(self, corner: Corner, current: float | Trace | Segments, level: float, step: float) -> None:
+        self._step = step
         self._at: Callable[[float, float], float]
         if isinstance(current, Trace | Segments):
             record = segments_of(current)
@@ -120,20 +148,23 @@ class _Edge:
         """By central differences, and not finite where one side of them does not operate."""
         if not self.exists:
             return None
-        step = max(self._largest, 1e-9) * _STEP
+        gain, step = self._step, max(self._largest, 1e-9) * self._step
         return Slope(
-            _slope(self._at(_STEP, 0.0), self._at(-_STEP, 0.0), 2 * _STEP),
+            _slope(self._at(gain, 0.0), self._at(-gain, 0.0), 2 * gain),
             _slope(self._at(0.0, step), self._at(0.0, -step), 2 * step),
         )
 
 
 def must_not_operate(
     function: ProtectionFunction,
-    set_points: Mapping[str, float],
-    accuracy: Accuracy,
+    set_points: SetPoints,
     current: float | Trace | Segments,
     duration: float,
     start: Level,
+    mode: str | None = None,
+    *,
+    ambient: Ambient = 25.0,
+    closed_at: float | None = None,
 ) -> bool:
     """Whether no breaker within its declared accuracies operates on the first ``duration`` seconds of ``current``.
 
@@ -142,47 +173,93 @@ def must_not_operate(
     """
     _check(start)
     segments = _lasting(current, duration)
-    first = corners(function, set_points, accuracy).first
+    first = corners(function, set_points, mode, ambient=ambient, closed_at=closed_at).first
     return first.operate_time(segments, start[1]) is None
 
 
 def level_interval(
     function: ProtectionFunction,
-    set_points: Mapping[str, float],
-    accuracy: Accuracy,
+    set_points: SetPoints,
     current: Trace | Segments,
     start: Level,
+    mode: str | None = None,
+    *,
+    ambient: Ambient = 25.0,
 ) -> Level:
-    """The levels that are possible at the end of ``current``."""
+    """The levels that are possible at the end of ``current``.
+
+    What an integral or a delay does beyond the trip is not declared, so its lowest level is at most 1. The interval of
+    a junction temperature is that of equilibria that bound every stage: right as a start, wider than the temperature.
+    """
     _check(start)
-    first, _, last = corners(function, set_points, accuracy)
+    first, _, last = corners(function, set_points, mode, ambient=ambient)
     segments = segments_of(current)
-    return last.level_after(segments, start[0]), first.level_after(segments, start[1])
+    lowest = last.level_after(segments, start[0])
+    return lowest if isinstance(function, ThermalMemory) else min(lowest, 1.0), first.level_after(segments, start[1])
 
 
 def cooled(
     function: ProtectionFunction,
-    set_points: Mapping[str, float],
-    accuracy: Accuracy,
+    set_points: SetPoints,
     seconds: float,
     start: Level,
+    mode: str | None = None,
+    *,
+    ambient: Ambient = 25.0,
 ) -> Level:
-    """The levels that are possible after ``seconds`` without current."""
-    return level_interval(function, set_points, accuracy, Segments.constant(0.0, seconds), start)
+    """The levels that are possible after ``seconds`` without current, or with the quantity healthy."""
+    _check(start)
+    if not isinstance(function, REMEMBERS):
+        return 0.0, 0.0
+    return level_interval(function, set_points, Segments.constant(0.0, seconds), start, mode, ambient=ambient)
 
 
 def time_to_cool(
     function: ProtectionFunction,
-    set_points: Mapping[str, float],
-    accuracy: Accuracy,
+    set_points: SetPoints,
     level: float,
     target: float,
+    mode: str | None = None,
+    *,
+    ambient: Ambient = 25.0,
 ) -> float | None:
     """Time without current after which even the slowest breaker has fallen from ``level`` to ``target``.
 
-    None: never certain, as the declared offset of the measured current alone may keep it above.
+    None: never certain, as the declared offset of the measured current alone may keep it above. 0 for a function that
+    remembers nothing.
     """
-    return corners(function, set_points, accuracy).first.cooling_time(level, target)
+    if not isinstance(function, REMEMBERS):
+        return 0.0
+    return corners(function, set_points, mode, ambient=ambient).first.cooling_time(level, target)
+
+
+def reset_level(
+    function: ProtectionFunction, set_points: SetPoints, mode: str | None = None, *, ambient: Ambient = 25.0
+) -> float | None:
+    """The level below which every breaker lets itself be closed again; None for a function that remembers nothing."""
+    if isinstance(function, ThermalMemory | InverseTime):
+        return function.reset_level.value(set_points, mode)
+    if isinstance(function, JunctionTemperature):
+        reset, limit = function.reset.value(set_points, mode), function.limit.value(set_points, mode)
+        sink = ambient[1] if isinstance(ambient, tuple) else ambient
+        return (reset - sink) / (limit - sink)
+    return None
+
+
+def junction_temperatures(
+    function: JunctionTemperature,
+    set_points: SetPoints,
+    current: Trace | Segments,
+    start: Level,
+    mode: str | None = None,
+    *,
+    ambient: Ambient = 25.0,
+) -> tuple[float, float]:
+    """Lowest and highest junction temperature (degC) that a breaker may estimate at the end of ``current``."""
+    _check(start)
+    first, _, last = corners(function, set_points, mode, ambient=ambient)
+    segments = segments_of(current)
+    return last.temperature_after(segments, start[0]), first.temperature_after(segments, start[1])
 
 
 def _lasting(current: float | Trace | Segments, duration: float) -> Segments:

@@ -87,7 +87,7 @@ class DelayModel:
         return self.direction * (quantity - self.threshold)
 
     def _runs(self, current: Segments, level: float) -> tuple[FloatArray, FloatArray]:
-        """Where the delay runs, as begins and ends in s; the first begins at 0 and carries ``level`` if that is not 0."""
+        """Where the delay runs, as begins and ends in s; the first begins at 0 if there is a ``level`` to carry."""
         heard = current.after(self.deaf)
         running = self._running(self._excess(heard.currents), level > 0)
         edges = np.flatnonzero(np.diff(np.concatenate([[False], running, [False]])))

@@ -8,9 +8,13 @@ from __future__ import annotations
 
 import math
 from collections.abc import Callable, Sequence
+from itertools import pairwise
 
 Term = tuple[float, float]
 """(coefficient, rate in 1/s): coefficient * exp(rate * t)."""
+
+
+_MOST = 600.0  # exponent; a sum beyond what floats hold is only ever asked for its sign
 
 
 def value(terms: Sequence[Term], t: float) -> float:
@@ -20,7 +24,7 @@ def value(terms: Sequence[Term], t: float) -> float:
 
 def integral(terms: Sequence[Term], t: float) -> float:
     """The integral of the sum from 0 to ``t``."""
-    return math.fsum(c * (math.expm1(rate * t) / rate if rate else t) for c, rate in terms)
+    return math.fsum(c * (math.expm1(min(rate * t, _MOST)) / rate if rate else t) for c, rate in terms)
 
 
 def zeros(terms: Sequence[Term], end: float) -> list[float]:
@@ -34,7 +38,7 @@ def zeros(terms: Sequence[Term], end: float) -> list[float]:
     marks = [0.0, *zeros(slopes, end), end]
     return [
         between(lambda t: value(scaled, t), low, high)
-        for low, high in zip(marks, marks[1:], strict=False)
+        for low, high in pairwise(marks)
         if value(scaled, low) * value(scaled, high) < 0
     ]
 

@@ -8,22 +8,38 @@ g = p0 a sum(R) is above 1: the temperature runs away.
 
 from __future__ import annotations
 
+import math
+from collections.abc import Iterator
 from dataclasses import dataclass
+from functools import cached_property
+from typing import NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
 
-from harness.trip.exponentials import Term
+from harness.trip.exponentials import zeros
 from harness.trip.trace import FloatArray
 
 Matrices = NDArray[np.float64]
 """Rows (one a current) of vectors or of matrices."""
 _REFERENCE = 25.0  # degC at which the on-resistance is given
+_TURN = 1e-6  # of a piece: turns nearer to its start are those that it was cut at
+_MOST = 600.0  # exponent; a temperature that has run away is not told apart from one that runs further
+_BLOCK = 2048  # pieces whose eigenvalues are found at once
+
+
+class Piece(NamedTuple):
+    """A constant power while no stage turns."""
+
+    duration: float  # s
+    power: float  # W at 25 degC
+    kappa: Matrices  # 1/s, rate of each stage
+    theta: Matrices  # K, state at the start
 
 
 @dataclass(frozen=True, eq=False)
 class Modes:
-    """The closed loop at each of K powers, N stages: eigenvalues (K, N) and the way in and out of their co-ordinates."""
+    """The closed loop at each of K powers, N stages, in the co-ordinates of its eigenvectors."""
 
     rates: Matrices  # 1/s, rising order
     vectors: Matrices  # K, N, N
@@ -32,53 +48,146 @@ class Modes:
     power: FloatArray  # W at theta = 0
 
     def slopes(self, theta: Matrices) -> Matrices:
-        """Coefficients of dT/dt = sum of slope_k exp(rate_k t), from the state ``theta`` (one for all or a row each)."""
-        return self.outputs * self._drives(theta)
+        """Coefficients of dT/dt = sum of slope_k exp(rate_k t), from ``theta`` (one for all or a row each)."""
+        return np.asarray(self.outputs * self._drives(theta))
 
     def stage_slopes(self, theta: Matrices) -> Matrices:
         """Coefficients of d(theta_i)/dt, K x stage x exponential."""
-        return self.scale[:, :, None] * self.vectors * self._drives(theta)[:, None, :]
-
-    def terms(self, theta: Matrices) -> list[Term]:
-        """slopes() of the first row, as terms."""
-        return list(zip(self.slopes(theta)[0].tolist(), self.rates[0].tolist(), strict=True))
+        return np.asarray(self.scale[:, :, None] * self.vectors * self._drives(theta)[:, None, :])
 
     def steps(self, durations: FloatArray) -> tuple[Matrices, Matrices]:
         """Matrix M and vector v of each row, so that theta becomes M theta + v after its duration."""
         t = durations[:, None]
         into = self.vectors.transpose(0, 2, 1) / self.scale[:, None, :]
         out = self.scale[:, :, None] * self.vectors
-        grown = _phi(self.rates, t)
-        m = np.einsum("kij,kj,kjl->kil", out, np.exp(self.rates * t), into)
+        grown = phi(self.rates, t)
+        m = np.einsum("kij,kj,kjl->kil", out, np.exp(np.minimum(self.rates * t, _MOST)), into)
         return m, np.einsum("kij,kj->ki", out, grown * self.outputs * self.power[:, None])
 
     def _drives(self, theta: Matrices) -> Matrices:
         """d(co-ordinate)/dt at the start."""
         x = np.einsum("kij,ki->kj", self.vectors, np.broadcast_to(theta / self.scale, self.scale.shape))
-        return self.rates * x + self.outputs * self.power[:, None]
+        return np.asarray(self.rates * x + self.outputs * self.power[:, None])
 
 
-def _phi(rates: Matrices, t: Matrices) -> Matrices:
-    """Integral of exp(rate t) from 0 to t."""
+def phi(rates: Matrices, t: Matrices) -> Matrices:
+    """Integral of exp(rate t) from 0 to t; beyond what a float holds, as much as it holds."""
     still = rates == 0
-    with np.errstate(over="ignore"):
-        return np.where(still, t, np.expm1(rates * t) / np.where(still, 1.0, rates))
+    return np.asarray(np.where(still, t, np.expm1(np.minimum(rates * t, _MOST)) / np.where(still, 1.0, rates)))
 
 
-def modes(
-    resistances: FloatArray, kappa: Matrices, power: FloatArray, coefficient: float, ambient: float
-) -> Modes:
-    """The closed loop at each ``power`` (W at 25 degC); ``kappa`` is the rate of each stage, 1/s, a row each."""
-    kappa = np.broadcast_to(kappa, (len(power), len(resistances)))
-    scale = np.sqrt(resistances * kappa)
-    loop = (power * coefficient)[:, None, None] * scale[:, :, None] * scale[:, None, :]
-    loop[:, np.arange(len(resistances)), np.arange(len(resistances))] -= kappa
-    rates, vectors = np.linalg.eigh(loop)
-    outputs = np.einsum("kij,ki->kj", vectors, scale)
-    return Modes(rates, vectors, scale, outputs, power * (1 + coefficient * (ambient - _REFERENCE)))
+@dataclass(frozen=True)
+class Network:
+    """A Foster network in its loop, with a clock for stages that heat and another for stages that cool."""
+
+    stages: tuple[tuple[float, float], ...]  # (R in K/W, tau in s)
+    coefficient: float  # a, 1/K
+    ambient: float  # degC
+    pace: tuple[float, float]  # 1, while a stage heats, while it cools
+
+    @cached_property
+    def resistances(self) -> FloatArray:
+        """K/W of each stage."""
+        return np.array([resistance for resistance, _ in self.stages])
+
+    @cached_property
+    def taus(self) -> FloatArray:
+        """s of each stage."""
+        return np.array([tau for _, tau in self.stages])
+
+    @property
+    def resistance(self) -> float:
+        """K/W of the whole."""
+        return math.fsum(resistance for resistance, _ in self.stages)
+
+    @property
+    def cold_factor(self) -> float:
+        """Power at the heat sink's temperature for each watt at 25 degC."""
+        return 1 + self.coefficient * (self.ambient - _REFERENCE)
+
+    def kappa(self, heating: NDArray[np.bool_] | bool) -> Matrices:
+        """Rate of each stage in 1/s, by whether it heats."""
+        return np.asarray(np.where(heating, *self.pace) / self.taus)
+
+    def modes(self, power: FloatArray, kappa: Matrices) -> Modes:
+        """The closed loop at each ``power`` (W at 25 degC), stages at the rates ``kappa``."""
+        kappa = np.broadcast_to(kappa, (len(power), len(self.stages)))
+        scale = np.sqrt(self.resistances * kappa)
+        loop = (power * self.coefficient)[:, None, None] * scale[:, :, None] * scale[:, None, :]
+        diagonal = np.arange(len(self.stages))
+        loop[:, diagonal, diagonal] -= kappa
+        rates, vectors = np.linalg.eigh(loop)
+        return Modes(rates, vectors, scale, np.einsum("kij,ki->kj", vectors, scale), power * self.cold_factor)
+
+    def pieces(self, powers: FloatArray, durations: FloatArray, theta: Matrices) -> Iterator[Piece]:
+        """A varying power from the state ``theta``, in pieces in which no stage turns between heating and cooling.
+
+        Two turns of one stage inside a piece shorter than the longest time constant go unseen. What makes a stage turn
+        there is what others add to the power, and the clocks differ by per cents, so that this moves no temperature.
+        """
+        one_clock = self.pace[0] == self.pace[1]
+        short = math.inf if one_clock else float(self.taus.max())
+        heating = np.ones(len(theta), np.bool_)
+        for first in range(0, len(powers), _BLOCK):
+            block = slice(first, first + _BLOCK)
+            steps = _Steps(self, powers[block], durations[block])
+            each = zip(powers[block].tolist(), durations[block].tolist(), strict=True)
+            for index, (power, duration) in enumerate(each):
+                if not one_clock:
+                    heating = self._heats(power, theta)
+                after = steps.after(index, heating, theta)
+                if duration <= short and (one_clock or (self._heats(power, after) == heating).all()):
+                    yield Piece(duration, power, self.kappa(heating), theta)
+                    theta = after
+                    continue
+                for piece in self._turns(power, duration, heating, theta):
+                    yield piece
+                    theta = self.after(piece)
+
+    def after(self, piece: Piece) -> Matrices:
+        """The state at the end of ``piece``."""
+        found = self.modes(np.array([piece.power]), piece.kappa[None, :])
+        matrix, vector = found.steps(np.array([piece.duration]))
+        return np.asarray(matrix[0] @ piece.theta + vector[0])
+
+    def _heats(self, power: float, theta: Matrices) -> NDArray[np.bool_]:
+        heat = power * (self.cold_factor + self.coefficient * float(theta.sum()))
+        return np.asarray(self.resistances * heat >= theta)
+
+    def _turns(self, power: float, duration: float, heating: NDArray[np.bool_], theta: Matrices) -> Iterator[Piece]:
+        """One constant power, cut where a stage turns; the instant of a turn is a zero as well, and passed over."""
+        shortest = _TURN * duration
+        while duration > 0:
+            kappa = self.kappa(heating)
+            found = self.modes(np.array([power]), kappa[None, :])
+            rates = found.rates[0].tolist()
+            turns = [
+                (turn, stage)
+                for stage, row in enumerate(found.stage_slopes(theta)[0].tolist())
+                for turn in zeros(list(zip(row, rates, strict=True)), duration)[:1]
+                if turn > shortest
+            ]
+            at, stage = min(turns, default=(duration, None))
+            piece = Piece(at, power, kappa, theta)
+            yield piece
+            theta, duration = self.after(piece), duration - at
+            if stage is None:
+                return
+            heating = heating ^ (np.arange(len(theta)) == stage)
 
 
-def temperatures(found: Modes, start: float, theta: Matrices, t: FloatArray) -> FloatArray:
-    """Temperature of each row at its ``t``, with ``start`` at 0."""
-    with np.errstate(over="ignore"):
-        return start + (found.slopes(theta) * _phi(found.rates, t[:, None])).sum(axis=1)
+class _Steps:
+    """Steps of a block of pieces, worked out at once for each set of heating stages that comes up."""
+
+    def __init__(self, network: Network, powers: FloatArray, durations: FloatArray) -> None:
+        self._network, self._powers, self._durations = network, powers, durations
+        self._known: dict[bytes, tuple[Matrices, Matrices]] = {}
+
+    def after(self, index: int, heating: NDArray[np.bool_], theta: Matrices) -> Matrices:
+        """The state after piece ``index``."""
+        key = heating.tobytes()
+        if key not in self._known:
+            found = self._network.modes(self._powers, self._network.kappa(heating)[None, :])
+            self._known[key] = found.steps(self._durations)
+        matrices, vectors = self._known[key]
+        return np.asarray(matrices[index] @ theta + vectors[index])

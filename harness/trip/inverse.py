@@ -57,7 +57,7 @@ class InverseTimeModel:
         for index, (duration, rate) in enumerate(zip(current.durations.tolist(), self._rates(current), strict=True)):
             before, level = level, max(level + duration * rate, 0.0)
             if level >= 1:
-                return float(current.durations[:index].sum()) + min((1 - before) / rate, duration)
+                return float(current.durations[:index].sum() + min((1 - before) / rate, duration))
         return None
 
     def level_after(self, current: Segments, level: float) -> float:
@@ -86,4 +86,4 @@ class InverseTimeModel:
         """d(level)/dt in each segment, 1/s."""
         times = self.times(current.currents)
         rates = np.where(times < math.inf, 1 / times, -1 / self.reset_time)
-        return rates.tolist()
+        return [float(rate) for rate in rates]

@@ -12,22 +12,19 @@ from __future__ import annotations
 
 import dataclasses
 import math
-from collections.abc import Iterator
+from collections import deque
 from dataclasses import dataclass
 from functools import cached_property
+from itertools import islice
 
 import numpy as np
 
-from harness.trip.exponentials import first_rise, integral, zeros
-from harness.trip.foster import Matrices, Modes, modes
+from harness.trip.exponentials import first_rise
+from harness.trip.foster import Matrices, Modes, Network, phi
 from harness.trip.trace import FloatArray, Segments
 
-_SHORT = 0.02  # of the shortest time constant: a turn inside a shorter piece moves no temperature by 1e-5 of its rise
 _BLOCK = 2048  # pieces whose eigenvalues are found at once
-_HALVINGS = 120
-
-Piece = tuple[float, float, Matrices, Matrices]
-"""Duration in s, power at 25 degC in W, rate of each stage in 1/s, state at the start in K."""
+_DOUBLINGS, _HALVINGS = 80, 120  # from a nano-time-constant up, and as far down as floats go
 
 
 @dataclass(frozen=True)
@@ -48,7 +45,8 @@ class JunctionModel:
     pace: tuple[float, float] = (1.0, 1.0)  # clock while a stage heats, while it cools
 
     def __post_init__(self) -> None:
-        positive = [self.on_resistance, self.switches, *self.pace, *(value for stage in self.network for value in stage)]
+        stages = (value for stage in self.network for value in stage)
+        positive = [self.on_resistance, self.switches, *self.pace, *stages]
         if not self.network or not all(value > 0 and math.isfinite(value) for value in positive):
             raise ValueError("junction temperature: want a network and resistances above 0")
         if not self.temperature_coefficient >= 0:
@@ -63,7 +61,7 @@ class JunctionModel:
     @property
     def pickup(self) -> float:
         """A: the current whose steady state is the limit."""
-        heat = self._rth * self.on_resistance * (1 + self.temperature_coefficient * (self.limit - 25.0))
+        heat = self._network.resistance * self.on_resistance * (1 + self.temperature_coefficient * (self.limit - 25.0))
         return math.sqrt((self.limit - self.ambient) * self.switches / heat)
 
     @property
@@ -74,12 +72,12 @@ class JunctionModel:
 
     def loop_gain(self, current: float) -> float:
         """Rise of temperature by the power that a rise of 1 K adds. 1 or more: thermal runaway."""
-        return float(self._power(np.array([current]))[0]) * self.temperature_coefficient * self._rth
+        return float(self._power(np.array([current]))[0]) * self.temperature_coefficient * self._network.resistance
 
     def steady_state(self, current: float) -> float:
         """Temperature in degC that a lasting current leads to; inf: runaway."""
         gain = self.loop_gain(current)
-        heat = float(self._power(np.array([current]))[0]) * self._cold_factor * self._rth
+        heat = float(self._power(np.array([current]))[0]) * self._network.cold_factor * self._network.resistance
         return self.ambient + heat / (1 - gain) if gain < 1 else math.inf
 
     def temperature_after(self, current: Segments, level: float) -> float:
@@ -89,33 +87,13 @@ class JunctionModel:
     # What a trip model answers
 
     def operate_times(self, currents: FloatArray, level: float) -> FloatArray:
-        """Operate time for each lasting constant current; inf: never. Every stage runs one way, so it rises throughout."""
+        """Operate time for each lasting constant current; inf: never. From equilibrium every stage heats throughout."""
         times = np.full(currents.shape, 0.0 if level >= 1 else math.inf)
         above = np.flatnonzero(currents > self.pickup)
-        if level >= 1 or not above.size:
-            return times
-        found = self._modes(self._power(currents[above]), self._kappa(heating=True))
-        slopes, rates = found.slopes(self._equilibrium(level)), found.rates
-        end = self._ends(currents[above])
-        start = (level - 1) * self._span
-        # Towards an end above the limit, where there is one: near pickup the sum from the start would keep no digit.
-        settled = np.isfinite(end) & (rates.max(axis=1) < -0.1 * self._kappa(heating=True).min())
-
-        def excess(t: FloatArray) -> FloatArray:
-            grown, still = np.exp(np.minimum(rates * t[:, None], 700.0)), np.where(rates == 0, 1.0, rates)
-            from_end = end + (slopes / still * grown).sum(axis=1)
-            part = np.where(rates == 0, t[:, None], np.expm1(np.minimum(rates * t[:, None], 700.0)) / still)
-            return np.where(settled, from_end, start + (slopes * part).sum(axis=1))
-
-        high = np.full(above.shape, 1e-9 * min(tau for _, tau in self.network))
-        while (short := excess(high) < 0).any():
-            high = np.where(short, 2 * high, high)
-        low = np.where(high > 0, 0.0, high)
-        for _ in range(_HALVINGS):
-            middle = (low + high) / 2
-            reached = excess(middle) >= 0
-            low, high = np.where(reached, low, middle), np.where(reached, middle, high)
-        times[above] = high
+        if level < 1 and above.size:
+            kappa = self._network.kappa(heating=True)
+            found = self._network.modes(self._power(currents[above]), kappa[None, :])
+            times[above] = _rise(found, (level - 1) * self._span, self._equilibrium(level), self._ends(currents[above]))
         return times
 
     def operate_time(self, current: Segments, level: float) -> float | None:
@@ -123,18 +101,19 @@ class JunctionModel:
         if level >= 1:
             return 0.0
         began = 0.0
-        for block in _blocks(self._pieces(current, self._equilibrium(level))):
-            durations = np.array([piece[0] for piece in block])
-            theta = np.array([piece[3] for piece in block])
-            found = self._modes(np.array([piece[1] for piece in block]), np.array([piece[2] for piece in block]))
-            starts = theta.sum(axis=1) - self._span
-            slopes = found.slopes(theta)
-            begins = began + np.cumsum(durations) - durations
-            for k in np.flatnonzero(_bound(starts, slopes, found.rates, durations) >= 0).tolist():
+        pieces = self._network.pieces(self._power(current.currents), current.durations, self._equilibrium(level))
+        while block := list(islice(pieces, _BLOCK)):
+            durations, powers = np.array([p.duration for p in block]), np.array([p.power for p in block])
+            theta = np.array([p.theta for p in block])
+            found = self._network.modes(powers, np.array([p.kappa for p in block]))
+            starts, slopes = theta.sum(axis=1) - self._span, found.slopes(theta)
+            # Each exponential runs one way, so their ends bound the sum; only where that may reach 0 is it searched.
+            most = starts + np.maximum(slopes * phi(found.rates, durations[:, None]), 0.0).sum(axis=1)
+            for k in np.flatnonzero(most >= 0).tolist():
                 terms = list(zip(slopes[k].tolist(), found.rates[k].tolist(), strict=True))
                 into = first_rise(float(starts[k]), terms, float(durations[k]))
                 if into is not None:
-                    return float(begins[k]) + into
+                    return began + float(durations[:k].sum()) + into
             began += float(durations.sum())
         return None
 
@@ -143,7 +122,7 @@ class JunctionModel:
         theta = self._state_after(current, level)
         if self.sense == 0:
             return float(theta.sum()) / self._span
-        each = theta / self._resistances * self._rth / self._span
+        each = theta / self._network.resistances * self._network.resistance / self._span
         return float(each.max() if self.sense > 0 else each.min())
 
     def cooling_time(self, level: float, target: float, current: float) -> float | None:
@@ -167,27 +146,13 @@ class JunctionModel:
         """The same, stages ``towards`` times as fast while they heat and ``back`` times as fast while they cool."""
         return dataclasses.replace(self, pace=(self.pace[0] * towards, self.pace[1] * back))
 
-    # Stages
-
     @cached_property
-    def _resistances(self) -> FloatArray:
-        return np.array([resistance for resistance, _ in self.network])
-
-    @cached_property
-    def _taus(self) -> FloatArray:
-        return np.array([tau for _, tau in self.network])
-
-    @property
-    def _rth(self) -> float:
-        return math.fsum(resistance for resistance, _ in self.network)
+    def _network(self) -> Network:
+        return Network(self.network, self.temperature_coefficient, self.ambient, self.pace)
 
     @property
     def _span(self) -> float:
         return self.limit - self.ambient
-
-    @property
-    def _cold_factor(self) -> float:
-        return 1 + self.temperature_coefficient * (self.ambient - 25.0)
 
     def _power(self, currents: FloatArray) -> FloatArray:
         """W at 25 degC."""
@@ -196,72 +161,38 @@ class JunctionModel:
     def _ends(self, currents: FloatArray) -> FloatArray:
         """Steady state minus limit in K, exact to the last digits near pickup; inf for runaway."""
         pickup = self.pickup
-        gain = self._power(currents) * (self.temperature_coefficient * self._rth)
+        gain = self._power(currents) * (self.temperature_coefficient * self._network.resistance)
         above = self._span * ((currents - pickup) / pickup) * ((currents + pickup) / pickup)
         return np.where(gain < 1, above / np.where(gain < 1, 1 - gain, 1.0), math.inf)
 
     def _equilibrium(self, level: float) -> Matrices:
-        return self._resistances * (level * self._span / self._rth)
-
-    def _kappa(self, heating: object) -> Matrices:
-        """Rate of each stage, by whether it heats."""
-        return np.where(heating, self.pace[0], self.pace[1]) / self._taus
-
-    def _modes(self, power: FloatArray, kappa: Matrices) -> Modes:
-        return modes(self._resistances, kappa, power, self.temperature_coefficient, self.ambient)
+        return self._network.resistances * (level * self._span / self._network.resistance)
 
     def _state_after(self, current: Segments, level: float) -> Matrices:
         theta = self._equilibrium(level)
-        last: Piece | None = None
-        for last in self._pieces(current, theta):
-            pass
-        if last is None:
-            return theta
-        duration, power, kappa, theta = last
-        matrix, vector = self._modes(np.array([power]), kappa[None, :]).steps(np.array([duration]))
-        return np.asarray(matrix[0] @ theta + vector[0])
+        pieces = self._network.pieces(self._power(current.currents), current.durations, theta)
+        last = deque(pieces, maxlen=1)
+        return self._network.after(last[0]) if last else theta
 
-    def _pieces(self, current: Segments, theta: Matrices) -> Iterator[Piece]:
-        """The current in pieces in which no stage turns, each with the state that it starts from."""
-        one_clock = self.pace[0] == self.pace[1]
-        short = math.inf if one_clock else _SHORT * float(self._taus.min())
-        powers = self._power(current.currents)
-        for first in range(0, len(powers), _BLOCK):
-            block = slice(first, first + _BLOCK)
-            steps = _Steps(self, powers[block], current.durations[block])
-            for index, (power, duration) in enumerate(
-                zip(powers[block].tolist(), current.durations[block].tolist(), strict=True)
-            ):
-                heating = np.ones(len(theta), np.bool_) if one_clock else self._heats(power, theta)
-                if duration <= short:
-                    yield duration, power, self._kappa(heating), theta
-                    theta = steps.after(index, heating, theta)
-                    continue
-                for piece in self._turns(power, duration, heating, theta):
-                    yield piece
-                    theta = _after(self, piece)
 
-    def _heats(self, power: float, theta: Matrices) -> Matrices:
-        heat = power * (self._cold_factor + self.temperature_coefficient * float(theta.sum()))
-        return np.asarray(self._resistances * heat >= theta)
+def _rise(found: Modes, start: float, theta: Matrices, ends: FloatArray) -> FloatArray:
+    """Time in s from ``start`` (K, below 0) to 0 in each row, on ways that only rise and lead to ``ends``."""
+    slopes, rates = found.slopes(theta), found.rates
+    moving = np.where(rates == 0, 1.0, rates)
+    # Near pickup the sum from the start keeps no digit of what is left at the end; the sum from the end does.
+    settled = np.isfinite(ends) & (rates.max(axis=1) < 1e-6 * rates.min(axis=1))
 
-    def _turns(self, power: float, duration: float, heating: Matrices, theta: Matrices) -> Iterator[Piece]:
-        """One constant current, cut where a stage turns."""
-        left = duration
-        while left > 0:
-            kappa = self._kappa(heating)
-            found = self._modes(np.array([power]), kappa[None, :])
-            slopes, rates = found.stage_slopes(theta)[0], found.rates[0].tolist()
-            turns = [
-                (turn[0], stage)
-                for stage, row in enumerate(slopes.tolist())
-                if (turn := zeros(list(zip(row, rates, strict=True)), left))
-            ]
-            piece: Piece = (min(turns)[0] if turns else left, power, kappa, theta)
-            yield piece
-            if not turns:
-                return
-            at, stage = min(turns)
-            heating = heating.copy()
-            heating[stage] = not heating[stage]
-            theta, left = _after(self, piece), left - at
+    def excess(t: FloatArray) -> FloatArray:
+        from_start = start + (slopes * phi(rates, t[:, None])).sum(axis=1)
+        from_end = ends + (slopes / moving * np.exp(np.minimum(rates * t[:, None], 0.0))).sum(axis=1)
+        return np.asarray(np.where(settled, from_end, from_start))
+
+    high = np.full(ends.shape, 1e-9 / float(np.abs(rates).max()))
+    for _ in range(_DOUBLINGS):
+        high = np.where(excess(high) < 0, 2 * high, high)
+    low = np.zeros(high.shape)
+    for _ in range(_HALVINGS):
+        middle = (low + high) / 2
+        reached = excess(middle) >= 0
+        low, high = np.where(reached, low, middle), np.where(reached, middle, high)
+    return high
