@@ -212,7 +212,8 @@ class _Maker:
 
     def junction(self, function: JunctionTemperature) -> JunctionCalibration:
         """A junction estimate; power in one squared count at 25 degC, through each stage."""
-        watts = float(self._count**2) * function.on_resistance / function.switches * self._junction_gain
+        share = float(self._count) / function.switches  # of the current, in each switch
+        watts = share**2 * function.on_resistance * self._junction_gain
         seconds = self._slow_us * 1e-6
         return JunctionCalibration(
             limit=self._setting(function.limit, Fraction(1, 1000)),

@@ -139,7 +139,7 @@ class Instantaneous(Function):
 
 @dataclass(frozen=True, kw_only=True)
 class JunctionTemperature(Function):
-    """Estimated junction temperature: heat-sink temperature plus a Foster network fed with P = I² R(T) / switches.
+    """Estimated junction temperature: heat-sink temperature plus a Foster network fed with P = (I / switches)² R(T).
 
     R(T) = on_resistance * (1 + temperature_coefficient * (T - 25 degC)) of one of ``switches`` equal ones in parallel,
     each of which carries its share of the current. Trips at ``limit``. Closing is refused at or above ``reset``.

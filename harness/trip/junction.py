@@ -1,4 +1,4 @@
-"""Junction temperature in closed form: heat-sink temperature plus a Foster network fed with I² R(T) / switches.
+"""Junction temperature in closed form: heat-sink temperature plus a Foster network fed with (I / switches)² R(T).
 
 R(T) is linear, so each piece of constant current is solved exactly (harness.trip.foster). A stage may heat and cool by
 different clocks (see harness.trip.corner); a piece is then cut where a stage turns from the one to the other.
@@ -62,7 +62,7 @@ class JunctionModel:
     def pickup(self) -> float:
         """A: the current whose steady state is the limit."""
         heat = self._network.resistance * self.on_resistance * (1 + self.temperature_coefficient * (self.limit - 25.0))
-        return math.sqrt((self.limit - self.ambient) * self.switches / heat)
+        return self.switches * math.sqrt((self.limit - self.ambient) / heat)
 
     @property
     def runaway_current(self) -> float:
@@ -156,7 +156,7 @@ class JunctionModel:
 
     def _power(self, currents: FloatArray) -> FloatArray:
         """W at 25 degC."""
-        return currents**2 * (self.on_resistance / self.switches)
+        return (currents / self.switches) ** 2 * self.on_resistance
 
     def _ends(self, currents: FloatArray) -> FloatArray:
         """Steady state minus limit in K, exact to the last digits near pickup; inf for runaway."""
