@@ -168,14 +168,16 @@ class Firmware:
 
     def readings(self) -> dict[Quantity, int]:
         """Every quantity but the current as it reads now, in the unit that Trip has."""
+        return self._measured() | self._overrides
+
+    def _measured(self) -> dict[Quantity, int]:
         terminals = self._read()
-        measured: dict[Quantity, int] = {
+        return {
             "supply_voltage": terminals.supply,
             "gate_rail_voltage": terminals.gate_rail,
             "bus_voltage": terminals.bus,
             "heat_sink_temperature": self.calibration.temperatures[terminals.thermistor],
         }
-        return measured | self._overrides
 
     def capture(self, cause: str) -> Trip:
         """Everything that is known now, for the record of ``cause``."""
@@ -239,11 +241,12 @@ class Firmware:
     def watch_task(self) -> None:
         """Once a slow period: everything that changes slowly and is read without averaging."""
         protection = self.protection
-        readings = self.readings()
+        measured = self._measured()
+        readings = measured | self._overrides
         self._watch_due = False
-        for sensor in protection.sensors:
-            sensor.sample(readings["heat_sink_temperature"])
-            readings["heat_sink_temperature"] = sensor.trusted
+        for sensor in protection.sensors:  # of the thermistor itself: a value taken over says nothing about that
+            sensor.sample(measured["heat_sink_temperature"])
+            readings["heat_sink_temperature"] = self._overrides.get("heat_sink_temperature", sensor.trusted)
             self._watch_due |= sensor.due
         self._heat_sink = readings["heat_sink_temperature"]
         gate = self.gate
