@@ -35,6 +35,7 @@ class _Refusal(click.ClickException):
 @click.option("--to", "highest", metavar="CURRENT", help="Highest current; the end of the measuring range if absent.")
 @click.option("--points", type=click.IntRange(2, _MOST_POINTS), default=16, show_default=True, help="Currents to list.")
 @click.option("--start", "level", default="cold", show_default=True, help="cold, or the thermal level, e.g. 50%.")
+@click.option("--mode", help="Operating mode, for a device whose set-points depend on it.")
 @click.option("--json", "as_json", is_flag=True, help="JSON Lines on stdout: one current a line, the summary last.")
 @click.option("--picture", type=click.Path(path_type=Path), help="Draw it as well: a file .svg, .png or .pdf.")
 def curve(
@@ -44,6 +45,7 @@ def curve(
     highest: str | None,
     points: int,
     level: str,
+    mode: str | None,
     as_json: bool,
     picture: Path | None,
 ) -> None:
@@ -54,7 +56,9 @@ def curve(
     """
     try:
         loaded = _load(device)
-        characteristic = Characteristic(loaded, _set_points(loaded, asked), _start(level))
+        characteristic = Characteristic(loaded, _set_points(loaded, asked), _start(level), _mode(loaded, mode))
+        if not characteristic.functions:
+            raise ValueError(f"{loaded.name}: no function watches the current of the closed switch")
         ends = _ends(characteristic, lowest, highest)
         kind = _kind(picture)
         if picture is not None:
@@ -112,6 +116,16 @@ def _set_points(device: Device, asked: Sequence[str]) -> dict[str, float]:
     return values
 
 
+def _mode(device: Device, mode: str | None) -> str | None:
+    """The mode asked for; the first one where none is. Raises ValueError for one that the device does not have."""
+    modes = device.command.modes
+    if mode is None:
+        return next(iter(modes), None)
+    if mode not in modes:
+        raise ValueError(f"--mode {mode}: " + (f"want one of {', '.join(modes)}" if modes else "this device has none"))
+    return mode
+
+
 def _start(level: str) -> tuple[float, float]:
     if level == "cold":
         return 0.0, 0.0
@@ -160,10 +174,12 @@ def _currents(lowest: float, highest: float, points: int) -> FloatArray:
 
 def _print_json(characteristic: Characteristic, found: CurvePoints) -> None:
     rows = zip(found.currents, found.duties, found.functions, found.early, found.nominal, found.late, strict=True)
-    for current, duty, function, early, nominal, late in rows:
+    for number, (current, duty, function, early, nominal, late) in enumerate(rows):
         times = {"early_s": early, "nominal_s": nominal, "late_s": late}
-        line = {"current_a": float(current), "duty": duty, "function": function}
-        click.echo(json.dumps(line | {name: _or_none(time) for name, time in times.items()}, allow_nan=False))
+        line: dict[str, object] = {"current_a": float(current), "duty": duty, "function": function}
+        line |= {name: _or_none(time) for name, time in times.items()}
+        line["nominal_by_function_s"] = {name: _or_none(row[number]) for name, row in found.each.items()}
+        click.echo(json.dumps(line, allow_nan=False))
     zones = {name: [zone.low, zone.pickup, zone.high] for name, zone in characteristic.zones.items()}
     summary = {
         "summary": {
@@ -171,6 +187,8 @@ def _print_json(characteristic: Characteristic, found: CurvePoints) -> None:
             "digest": characteristic.device.digest,
             "set_points": dict(characteristic.set_points),
             "start": list(characteristic.start),
+            "mode": characteristic.mode,
+            "runaway_a": {name: _or_none(current) for name, current in characteristic.runaway.items()},
             "pickup_zones_a": zones,
             "basis": "computed from set-points and declared accuracies",
         }
@@ -196,19 +214,23 @@ def _print_table(characteristic: Characteristic, found: CurvePoints) -> None:
     if several:
         table.add_column("Function", no_wrap=True)
     scale = _scale(found)
-    table.add_column(_axis(*scale), no_wrap=True)
+    bar_width = _BAR - 2 - max(map(len, characteristic.functions)) if several else _BAR
+    table.add_column(_axis(*scale, bar_width), no_wrap=True)
     for current, early, nominal, late, function, duty in zip(
         found.currents, found.early, found.nominal, found.late, found.functions, found.duties, strict=True
     ):
         named = [function or "-"] if several else []
-        bar = duty if duty == "must not operate" else _bar(early, nominal, late, *scale)
+        bar = duty if duty == "must not operate" else _bar(early, nominal, late, scale, bar_width)
         table.add_row(show(current, "A"), _time(early), _time(nominal), _time(late), *named, bar)
     set_points, start, accuracies = conditions(characteristic)
-    zone = characteristic.pickup_zone
+    zone, runaway = characteristic.pickup_zone, characteristic.runaway
     console.print(Text(characteristic.device.title, "bold"), soft_wrap=True)
     console.print(f"Set-points: {set_points}", soft_wrap=True)
     console.print(f"Start: {start}", soft_wrap=True)
     console.print(f"May or may not operate from {show(zone.low, 'A')} to {show(zone.high, 'A')}.", soft_wrap=True)
+    for name, its in characteristic.zones.items() if several else ():
+        steady = f", no steady temperature from {show(runaway[name], 'A')}" if name in runaway else ""
+        console.print(f"  {name}: pickup {show(its.pickup, 'A')}{steady}", soft_wrap=True)
     console.print(table)
     console.print("= from earliest to latest, | nominal, > without a latest time", soft_wrap=True)
     console.print("Computed from set-points and declared accuracies; no measurement.", soft_wrap=True)
@@ -229,21 +251,23 @@ def _scale(found: CurvePoints) -> tuple[int, int]:
     return low, max(math.ceil(math.log10(known.max())), low + 1)
 
 
-def _axis(low: int, high: int) -> str:
+def _axis(low: int, high: int, width: int) -> str:
     """Heading of the bars: the decades at both ends."""
-    left, right = (f"{10.0**power:,.10g} s" for power in (low, high))
-    return left + right.rjust(_BAR - len(left))
+    left, right = (f"{10.0**power:,.10g} s" if power >= -3 else show(10.0**power, "s") for power in (low, high))
+    return left + right.rjust(width - len(left))
 
 
-def _bar(early: float, nominal: float, late: float, low: int, high: int) -> str:
+def _bar(early: float, nominal: float, late: float, scale: tuple[int, int], width: int) -> str:
     """A row of the picture: ``=`` from earliest to latest, ``|`` nominal, ``>`` where there is no latest."""
+
+    low, high = scale
 
     def place(time: float) -> int:
         share = (math.log10(time) - low) / (high - low) if time > 0 else 0.0
-        return min(max(round(share * (_BAR - 1)), 0), _BAR - 1)
+        return min(max(round(share * (width - 1)), 0), width - 1)
 
-    cells = [" "] * _BAR
-    last = place(late) if late < math.inf else _BAR - 1
+    cells = [" "] * width
+    last = place(late) if late < math.inf else width - 1
     cells[place(early) : last + 1] = "=" * (last + 1 - place(early))
     if late == math.inf:
         cells[-1] = ">"

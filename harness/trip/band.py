@@ -31,6 +31,7 @@ Level = tuple[float, float]
 """Lowest and highest level that is possible; 1 is the trip level."""
 
 _FAR = 1e6  # K beyond what is plausible: what an open or shorted thermistor reads as, in any case
+_FASTER = 20  # a current is averaged (its square) over this share of a network's shortest time constant
 _COARSE_STEP = 2e-3  # the same where time is found to one sample only: about the error of a recorder
 _STEP = 1e-5  # relative change of the current that a slope is taken over; central, so its own error goes with 1e-10
 
@@ -108,6 +109,8 @@ def operate_band(
             raise InPickupZone(function.name, current, zone)
     first, nominal, last = corners(function, set_points, mode, ambient=ambient, closed_at=closed_at)
     step = _STEP if isinstance(function, REMEMBERS) else _COARSE_STEP
+    if isinstance(function, JunctionTemperature) and isinstance(current, Trace | Segments):
+        current = segments_of(current).condensed(min(tau for _, tau in function.network) / _FASTER)
     early = _Edge(first, current, start[1], step)
     middle = _Edge(nominal, current, sum(start) / 2, step)
     late = _Edge(last, current, start[0], step)

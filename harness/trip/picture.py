@@ -18,6 +18,7 @@ from harness.quantity import show
 from harness.trip.characteristic import Characteristic, CurvePoints
 from harness.trip.corner import PickupZone
 from harness.trip.trace import FloatArray
+from protocol.protection import Declared, Parameter
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
@@ -60,16 +61,38 @@ def draw(characteristic: Characteristic, lowest: float, highest: float, kind: st
 
 
 def conditions(characteristic: Characteristic) -> tuple[str, str, str]:
-    """What the characteristic was computed from, in words: set-points, start, declared accuracies."""
+    """What the characteristic was computed from, in words: set-points, start, declared accuracies of each function."""
     points = characteristic.device.set_points
+    used = {
+        name
+        for function in characteristic.functions.values()
+        for value in vars(function).values()
+        if isinstance(value, Parameter)
+        for name in value.names
+    }
     low, high = characteristic.start
-    a = characteristic.device.accuracy
+    mode = [] if characteristic.mode is None else [f"mode {characteristic.mode}"]
+    values = [
+        f"{name} {show(characteristic.set_points[name], points[name].field.unit)}" for name in points if name in used
+    ]
     return (
-        ", ".join(f"{name} {show(characteristic.set_points[name], points[name].field.unit)}" for name in points),
+        ", ".join(mode + values),
         "cold" if high == 0 else f"thermal level {low:.4g}" + (f" to {high:.4g}" if high > low else ""),
-        f"current ±{100 * a.current_gain:.3g} % ±{show(a.current_offset, 'A')}, timer ±{100 * a.timer:.3g} %, "
-        f"latency {show(a.latency[0], 's')} to {show(a.latency[1], 's')}",
+        "; ".join(_accuracies(characteristic)),
     )
+
+
+def _accuracies(characteristic: Characteristic) -> list[str]:
+    """Declared limits of error, functions that share them together; without names where all do."""
+    sharing: dict[Declared, list[str]] = {}
+    for name, function in characteristic.functions.items():
+        sharing.setdefault(function.declared, []).append(name)
+    return [
+        (f"{' and '.join(names)}: " if len(sharing) > 1 else "")
+        + f"current ±{100 * of.gain:.3g} % ±{show(of.offset, 'A')}, timer ±{100 * of.timer:.3g} %, "
+        f"latency {show(of.latency[0], 's')} to {show(of.latency[1], 's')}"
+        for of, names in sharing.items()
+    ]
 
 
 def _plot(figure: Figure, characteristic: Characteristic, lowest: float, highest: float) -> None:
@@ -99,6 +122,13 @@ def _curves(axes: Axes, points: CurvePoints, zone: PickupZone, top: float) -> No
         ("latest", late, above, "-.", _BLUE, 0.9),
     ):
         axes.plot(x[shown], row[shown], line, color=color, lw=width, label=gid, gid=gid)
+    for name, times in points.each.items() if len(points.each) > 1 else ():
+        operates = times < np.inf
+        axes.plot(x[operates], times[operates], ":", color=_GREY, lw=0.9, gid=f"function-{name}")
+        if operates.any():
+            axes.annotate(
+                name, (x[operates][-1], times[operates][-1]), ha="right", va="bottom", fontsize=7, color=_GREY
+            )
     axes.fill_between(
         x[inside],
         early[inside],

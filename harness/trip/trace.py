@@ -82,7 +82,7 @@ class Segments:
     def condensed(self, shortest: float) -> Segments:
         """Fewer segments with the same heat, by the mean of I²: for what cannot follow changes within ``shortest`` s.
 
-        They grow longer with time, by a share that moves no instant by more than 1e-4 of itself, but not across a
+        They grow longer with time, by a share that moves no instant by more than 2e-4 of itself, but not across a
         change of more than 2 % of the greatest heat.
         """
         mean = self._grouped(np.floor(self._begins() / shortest))
