@@ -20,7 +20,7 @@ from mocks.world import World
 from protocol.device import NodeDescription
 from protocol.frame import MASTER_REQUEST, MAX_LENGTH, protected_id
 
-ROLES = ("supply_12v", "source", "load", "injector", "recorder")
+ROLES = ("supply_12v", "source", "load", "injector", "recorder", "gate_supply", "bus_signal", "ntc")
 """Instruments in the order of their ports: the LIN line has the first port, these follow."""
 
 _NAP_NS = 5_000_000

@@ -6,15 +6,25 @@ answer whose bytes are not what the profile says.
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Mapping
 from fractions import Fraction
 from typing import TypeVar
 
 from harness.bus.master import Master
+from harness.bus.session import DEFAULT_SESSION
 from protocol import nodeconfig, services
-from protocol.device import Device, Field, LiveValue, SetPoint
+from protocol.device import Control, Device, Field, LiveValue, Routine
+from protocol.identifiers import IoControlKind, ResetKind, RoutineControl
 from protocol.layout import LayoutError
-from protocol.records import decode_field, decode_snapshot, encode_field
+from protocol.records import (
+    decode_field,
+    decode_group,
+    decode_snapshot,
+    decode_snapshots,
+    encode_field,
+    encode_group,
+    group_size,
+)
 from protocol.services import CodeStatus, ServiceError
 
 T = TypeVar("T")
@@ -30,19 +40,89 @@ class Diagnostics:
     def __init__(self, master: Master, device: Device) -> None:
         self._master = master
         self._device = device
+        self._unlocked_since_ns: int | None = None
 
     def open_session(self, name: str) -> None:
-        """Start session ``name`` unless it is open already; the master keeps it."""
-        if self._master.session_ends_ns is None:
-            self._master.request(services.session(self._device.sessions[name].sub_function))
+        """Start session ``name`` unless it is the one that is open already; the master keeps it."""
+        if self.session != name:
+            self.start_session(name)
 
-    def set_point(self, point: SetPoint) -> Fraction:
-        """Value of a set-point as the device reports it."""
-        return self._field(point.did, point.field)
+    def start_session(self, name: str) -> services.SessionTiming:
+        """Start session ``name`` in any case, and return the timing that the server promises."""
+        answer = self._master.request(services.session(self._device.sessions[name].sub_function))
+        return _parsed(lambda: services.parse_session(answer))
 
-    def write_set_point(self, point: SetPoint, value: Fraction) -> None:
-        """Write a set-point once; the value is rounded to the nearest raw value."""
-        self._master.request(services.write(point.did, encode_field(point.field, value)))
+    @property
+    def session(self) -> str:
+        """Name of the session that is open; `?` and its number where the profile has none such."""
+        open_session = self._master.session
+        number = DEFAULT_SESSION if open_session is None else open_session.sub_function
+        names = (name for name, session in self._device.sessions.items() if session.sub_function == number)
+        return next(names, f"?{number}")
+
+    @property
+    def unlocked(self) -> bool:
+        """Whether a key was taken in the session that is open."""
+        session = self._master.session
+        return session is not None and session.began_ns == self._unlocked_since_ns
+
+    def seed(self, level: int) -> bytes:
+        """The seed of security ``level``; all zero where it is unlocked already."""
+        answer = self._master.request(services.security_seed(level))
+        return _parsed(lambda: services.parse_seed(answer))
+
+    def send_key(self, level: int, key: bytes) -> None:
+        """Send the key to the last seed of ``level``."""
+        self._master.request(services.security_key(level, key))
+        self.note_unlocked()
+
+    def note_unlocked(self) -> None:
+        """The server said that it is unlocked: by taking a key, or by a seed of zeros."""
+        session = self._master.session
+        self._unlocked_since_ns = None if session is None else session.began_ns
+
+    def reset(self, kind: ResetKind) -> None:
+        """Restart the node; its session is over with the answer."""
+        self._master.request(services.ecu_reset(kind))
+
+    def adjust(self, control: Control, value: Fraction) -> None:
+        """Have the firmware read ``value`` in place of the quantity of ``control`` (service 2F, adjust)."""
+        self._control(control, IoControlKind.ADJUST, encode_field(control.field, value))
+
+    def return_control(self, control: Control) -> None:
+        """Give the quantity of ``control`` back."""
+        self._control(control, IoControlKind.RETURN, b"")
+
+    def controlled(self, control: Control) -> Fraction:
+        """What the firmware reads for the quantity of ``control``, taken over or not."""
+        return self._field(control.did, control.field)
+
+    def start_routine(self, routine: Routine) -> bytes:
+        """Start a routine; what the answer says beside its name."""
+        return self._routine(RoutineControl.START, routine)
+
+    def routine_result(self, routine: Routine) -> bytes:
+        """The result of a routine that was started."""
+        return self._routine(RoutineControl.RESULTS, routine)
+
+    def _control(self, control: Control, kind: IoControlKind, state: bytes) -> None:
+        answer = self._master.request(services.io_control(control.did, kind, state))
+        parsed = _parsed(lambda: services.parse_io_control(answer))
+        if parsed.control != kind:
+            raise DiagnosticFault(f"I/O control {kind:#04x} was answered with {answer.hex(' ')}")
+
+    def _routine(self, kind: RoutineControl, routine: Routine) -> bytes:
+        answer = self._master.request(services.routine(kind, routine.identifier))
+        return _parsed(lambda: services.parse_routine(answer)).status
+
+    def group(self, did: int) -> dict[str, Fraction]:
+        """The set-points of record ``did`` by name, as the device reports them."""
+        data = self._read(did, group_size(self._device, did))
+        return _parsed(lambda: decode_group(self._device, did, data))
+
+    def write_group(self, did: int, values: Mapping[str, Fraction]) -> None:
+        """Write record ``did`` once, as a whole; each value is rounded to the nearest raw value."""
+        self._master.request(services.write(did, encode_group(self._device, did, values)))
 
     def live(self, live: LiveValue) -> Fraction:
         """A live value."""
@@ -63,10 +143,16 @@ class Diagnostics:
         answer = self._master.request(services.read_codes(failed))
         return tuple(sorted(_parsed(lambda: services.parse_codes(answer)), key=lambda code: code.dtc))
 
-    def snapshot(self, dtc: int) -> dict[str, Fraction]:
-        """The snapshot stored with ``dtc``, by field name; empty where none is."""
-        answer = self._master.request(services.read_snapshot(dtc, self._device.snapshot.record_number))
-        return _parsed(lambda: decode_snapshot(self._device, services.parse_snapshot(answer).records))
+    def snapshot(self, dtc: int, record: int | None = None) -> dict[str, Fraction]:
+        """The snapshot stored with ``dtc``, by field name; empty where none is. ``record`` as in records."""
+        number = self._device.snapshot.record_number if record is None else record
+        answer = self._master.request(services.read_snapshot(dtc, number))
+        return _parsed(lambda: decode_snapshot(self._device, services.parse_snapshot(answer).records, number))
+
+    def snapshots(self, dtc: int) -> dict[int, dict[str, Fraction]]:
+        """Every snapshot stored with ``dtc``, by record number; empty where none is."""
+        answer = self._master.request(services.read_snapshot(dtc))
+        return _parsed(lambda: decode_snapshots(self._device, services.parse_snapshot(answer).records))
 
     def clear(self) -> None:
         """Clear the fault memory."""

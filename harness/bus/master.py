@@ -17,7 +17,7 @@ from harness.bus.traffic import Observer, Runs, Statistics, request_made
 from harness.bus.unanswered import NoAnswer, NotSent, Refused, Unanswered, outcome_text
 from harness.clock import Clock, S
 from protocol import exchange
-from protocol.decoder import BusEvent, FrameReceived
+from protocol.decoder import BusEvent, FrameReceived, NoResponse
 from protocol.device import Device
 from protocol.exchange import Exchange, Finished, Poll, Send, State
 from protocol.frame import MASTER_REQUEST, MAX_LENGTH, SLAVE_RESPONSE, frame_max_ns
@@ -215,12 +215,20 @@ class Master:
         self._ask(self.nad, payload, wait=False)
         return self.last_sent_ns
 
-    def ask_answer(self) -> bytes | None:
-        """One header of frame 0x3D: the PDU that answers it, None for silence. Raises NoAnswer where it is lost."""
-        event = self._header(SLAVE_RESPONSE, self._longest_pdu_ns)
+    def probe(self, frame_name: str) -> bool:
+        """Whether one header of a frame is answered, with a good frame or not. Raises NoAnswer where it is lost."""
+        layout = self._device.node.frames[frame_name]
+        return self._answered(frame_name, layout.frame_id, self._longest_ns[layout.frame_id])
+
+    def probe_answer(self) -> bool:
+        """The same for the frame that carries diagnostic answers."""
+        return self._answered("frame 0x3D", SLAVE_RESPONSE, self._longest_pdu_ns)
+
+    def _answered(self, name: str, frame_id: int, longest_ns: int) -> bool:
+        event = self._header(frame_id, longest_ns)
         if event is None:
-            raise NoAnswer("frame 0x3D", [event])
-        return event.payload if isinstance(event, FrameReceived) else None
+            raise NoAnswer(name, [event])
+        return not isinstance(event, NoResponse)
 
     def forget_session(self) -> None:
         """The node is in its default session again, for a reason that the bus does not show: its supply was off."""

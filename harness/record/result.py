@@ -34,6 +34,7 @@ class Coverage(Enum):
     NONE = "none"
     PRIMARY = "primary"
     SECONDARY = "secondary"
+    FORCED = "forced"  # by the tester's word: the firmware read a value that was not there
 
 
 @dataclass(frozen=True)

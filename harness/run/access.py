@@ -1,0 +1,54 @@
+"""Bringing the diagnostic server to where the profile says that a service is allowed: its session, and its key.
+
+A step that expects success does this first; one that expects a refusal leaves the server as it is.
+"""
+
+from __future__ import annotations
+
+from harness.bench.key import KeyCommandError, key_of
+from harness.run.context import Context, StepError, StepFail, StepNotRun, ask
+from protocol.identifiers import Service
+
+
+def admit(context: Context, service: Service) -> None:
+    """Open a session that allows ``service``, and unlock it where the profile wants that.
+
+    Raises StepFail for what the breaker refuses, StepError and StepNotRun where the bench's key command gives no key.
+    """
+    device, diagnostics = context.device, context.bench.diagnostics
+    session = device.sessions.get(diagnostics.session)
+    if session is None or service not in session.services:
+        name = next(
+            (name for name in (device.write_session, *device.sessions) if service in device.sessions[name].services),
+            None,
+        )
+        if name is None:
+            raise StepNotRun(f"no session of {device.name} allows service 0x{service:02X}")
+        ask(device, context.bench, lambda: diagnostics.open_session(name))
+    if device.security is not None and service in device.security.services and not diagnostics.unlocked:
+        unlock(context, device.security.level)
+
+
+def unlock(context: Context, level: int, wrong: bool = False) -> None:
+    """Ask for a seed of ``level`` and send its key; ``wrong``: one that differs in one bit.
+
+    A seed of zeros says that it is unlocked already (ISO 14229-1). Raises StepFail with the refusal as its cause.
+    """
+    device, bench, diagnostics = context.device, context.bench, context.bench.diagnostics
+    security = device.security
+    if security is None:
+        raise StepNotRun(f"{device.name} has no security access")
+    if bench.spec.commands.get("key") is None:
+        raise StepNotRun(f"bench {bench.spec.name} has no command 'key' to make the key with")
+    seed = ask(device, bench, lambda: diagnostics.seed(level))
+    if len(seed) != security.seed_bytes:
+        raise StepFail(f"the seed has {len(seed)} bytes, the profile says {security.seed_bytes}")
+    if not any(seed) and not wrong:
+        diagnostics.note_unlocked()
+        return
+    try:
+        key = key_of(bench.spec.commands["key"], seed, security.key_bytes)
+    except KeyCommandError as error:
+        raise StepError(str(error)) from error
+    sent = bytes((key[0] ^ 1, *key[1:])) if wrong else key
+    ask(device, bench, lambda: diagnostics.send_key(level, sent))
