@@ -22,12 +22,14 @@ from harness.trip.band import (
 )
 from harness.trip.memory import operate_time
 from harness.trip.trace import Segments, Trace
-from protocol.device import Accuracy
-from protocol.protection import Parameter, ThermalMemory
+from protocol.protection import Declared, Parameter, ThermalMemory
 
 PICKUP, TAU, TAU_COOL = 27.5, 60.0, 120.0
+ACCURACY = Declared(gain=0.01, offset=0.1, timer=0.01, latency=(0.0, 0.025))
 OVERLOAD = ThermalMemory(
-    "overload",
+    name="overload",
+    priority=1,
+    declared=ACCURACY,
     pickup=Parameter("overload_pickup"),
     time_constant=Parameter("overload_time_constant"),
     cooling_time_constant=Parameter("overload_cooling_time_constant"),
@@ -36,8 +38,8 @@ OVERLOAD = ThermalMemory(
     kept_without_supply=False,
 )
 AT = {"overload_pickup": PICKUP, "overload_time_constant": TAU, "overload_cooling_time_constant": TAU_COOL}
-ACCURACY = Accuracy(current_gain=0.01, current_offset=0.1, timer=0.01, latency=(0.0, 0.025))
-EXACT = Accuracy(current_gain=0.0, current_offset=0.0, timer=0.0, latency=(0.0, 0.0))
+EXACT = Declared(gain=0.0, offset=0.0, timer=0.0, latency=(0.0, 0.0))
+EXACT_OVERLOAD = replace(OVERLOAD, declared=EXACT)
 COLD = (0.0, 0.0)
 
 
@@ -79,8 +81,8 @@ def drawn(count: int, segments: int, start: tuple[float, float], seed: int, wand
 
     a = ACCURACY
     return Breakers(
-        within(-a.current_gain, a.current_gain, shape),
-        within(-a.current_offset, a.current_offset, shape),
+        within(-a.gain, a.gain, shape),
+        within(-a.offset, a.offset, shape),
         within(1 - a.timer, 1 + a.timer, shape),
         within(*a.latency, (count,)),
         within(*start, (count,)),
@@ -99,8 +101,8 @@ records = st.builds(
 def test_no_breaker_within_its_accuracies_leaves_the_band(
     record: Segments, start: tuple[float, float], seed: int, wandering: bool
 ) -> None:
-    band = operate_band(OVERLOAD, AT, ACCURACY, record, start)
-    low, high = level_interval(OVERLOAD, AT, ACCURACY, record, start)
+    band = operate_band(OVERLOAD, AT, record, start)
+    low, high = level_interval(OVERLOAD, AT, record, start)
     times, levels = drawn(1000, len(record.durations), start, seed, wandering).run(record)
     slack = 1e-9
 
@@ -109,14 +111,14 @@ def test_no_breaker_within_its_accuracies_leaves_the_band(
         assert times.max() <= band.late_s * (1 + slack)
     assert levels.min() >= low * (1 - slack) - 1e-15
     assert levels.max() <= high * (1 + slack)
-    if must_not_operate(OVERLOAD, AT, ACCURACY, record, record.duration_s, start):
+    if must_not_operate(OVERLOAD, AT, record, record.duration_s, start):
         assert np.isinf(times).all()
 
 
 @pytest.mark.parametrize("current", [29.0, 40.0, 120.0])
 def test_the_band_is_no_wider_than_the_breakers_there_are(current: float) -> None:
     start = (0.2, 0.3)
-    band = operate_band(OVERLOAD, AT, ACCURACY, current, start)
+    band = operate_band(OVERLOAD, AT, current, start)
     times, _ = drawn(20_000, 1, start, 1).run(Segments.constant(current, 1e4))
 
     # Both extremes are among the breakers drawn: half of them have all errors at an end.
@@ -127,7 +129,7 @@ def test_the_band_is_no_wider_than_the_breakers_there_are(current: float) -> Non
 def test_worked_band() -> None:
     # Worked by hand for 40 A cold: measured 40.5 and 39.5 A; early 60/1.01 ln(1/(1-(27.5/40.5)²)),
     # late 60/0.99 ln(1/(1-(27.5/39.5)²)) + 0.025, nominal with half the latency.
-    band = operate_band(OVERLOAD, AT, ACCURACY, 40.0, COLD)
+    band = operate_band(OVERLOAD, AT, 40.0, COLD)
 
     assert band.early_s == pytest.approx(60 / 1.01 * -math.log(1 - (27.5 / 40.5) ** 2))
     assert band.nominal_s == pytest.approx(60 * -math.log(1 - (27.5 / 40) ** 2) + 0.0125)
@@ -136,7 +138,7 @@ def test_worked_band() -> None:
 
 
 def test_without_any_error_the_band_is_a_line() -> None:
-    band = operate_band(OVERLOAD, AT, EXACT, 40.0, COLD)
+    band = operate_band(EXACT_OVERLOAD, AT, 40.0, COLD)
     due = operate_time(40.0, PICKUP, TAU, TAU_COOL, 0.0)
 
     assert band.early_s == band.nominal_s == band.late_s == due
@@ -144,9 +146,9 @@ def test_without_any_error_the_band_is_a_line() -> None:
 
 def test_a_recorded_current_has_the_band_of_what_flowed() -> None:
     """A source that sags to 38 A is judged by 38 A, not by the 40 A that were asked of it."""
-    asked = operate_band(OVERLOAD, AT, ACCURACY, 40.0, COLD)
-    sagged = operate_band(OVERLOAD, AT, ACCURACY, Trace(0.0, 0.01, np.full(6000, 38.0)), COLD)
-    lasting = operate_band(OVERLOAD, AT, ACCURACY, 38.0, COLD)
+    asked = operate_band(OVERLOAD, AT, 40.0, COLD)
+    sagged = operate_band(OVERLOAD, AT, Trace(0.0, 0.01, np.full(6000, 38.0)), COLD)
+    lasting = operate_band(OVERLOAD, AT, 38.0, COLD)
 
     assert sagged.early_s > asked.early_s + 3
     assert (sagged.early_s, sagged.nominal_s, sagged.late_s) == pytest.approx(
@@ -156,7 +158,7 @@ def test_a_recorded_current_has_the_band_of_what_flowed() -> None:
 
 def test_times_count_from_the_first_sample() -> None:
     still_before = Trace(-5.0, 0.5, np.array([0.0] * 10 + [40.0] * 100))
-    band = operate_band(OVERLOAD, AT, EXACT, still_before, COLD)
+    band = operate_band(EXACT_OVERLOAD, AT, still_before, COLD)
     due = operate_time(40.0, PICKUP, TAU, TAU_COOL, 0.0)
     assert due is not None
 
@@ -166,19 +168,19 @@ def test_times_count_from_the_first_sample() -> None:
 @pytest.mark.parametrize("current", [27.2, 27.5, 27.87, -27.5])
 def test_a_lasting_current_in_the_pickup_zone_is_refused(current: float) -> None:
     with pytest.raises(InPickupZone, match=r"overload: -?27\.\d+ A lies between 27\.13 A and 27\.88 A") as refusal:
-        operate_band(OVERLOAD, AT, ACCURACY, current, COLD)
+        operate_band(OVERLOAD, AT, current, COLD)
 
     assert refusal.value.current == current
     assert refusal.value.zone.high == pytest.approx(27.878788)
 
 
 def test_below_the_pickup_zone_it_must_not_operate() -> None:
-    assert operate_band(OVERLOAD, AT, ACCURACY, 27.0, (0.0, 0.9)) == Band(math.inf, math.inf, None, None, None)
-    assert must_not_operate(OVERLOAD, AT, ACCURACY, 27.0, 1e9, (0.0, 0.9))
+    assert operate_band(OVERLOAD, AT, 27.0, (0.0, 0.9)) == Band(math.inf, math.inf, None, None, None)
+    assert must_not_operate(OVERLOAD, AT, 27.0, 1e9, (0.0, 0.9))
 
 
 def test_a_record_that_ends_between_the_edges_leaves_it_open() -> None:
-    band = operate_band(OVERLOAD, AT, ACCURACY, Segments.constant(40.0, 38.0), COLD)
+    band = operate_band(OVERLOAD, AT, Segments.constant(40.0, 38.0), COLD)
 
     assert band.early_s == pytest.approx(36.7216, abs=1e-4)
     assert band.nominal_s == math.inf
@@ -187,19 +189,19 @@ def test_a_record_that_ends_between_the_edges_leaves_it_open() -> None:
 
 
 def test_a_start_at_the_trip_level_may_operate_at_once() -> None:
-    band = operate_band(OVERLOAD, AT, ACCURACY, 40.0, (0.0, 1.0))
+    band = operate_band(OVERLOAD, AT, 40.0, (0.0, 1.0))
 
     assert band.early_s == 0.0
     assert band.early_slope == Slope(0.0, 0.0)
-    assert not must_not_operate(OVERLOAD, AT, ACCURACY, 0.0, 1.0, (0.0, 1.0))
+    assert not must_not_operate(OVERLOAD, AT, 0.0, 1.0, (0.0, 1.0))
 
 
 @pytest.mark.parametrize("start", [(0.5, 0.4), (-0.1, 0.0), (0.0, math.inf), (math.nan, 0.5)])
 def test_a_start_that_is_no_interval(start: tuple[float, float]) -> None:
     calls: list[Callable[[], object]] = [
-        lambda: operate_band(OVERLOAD, AT, ACCURACY, 40.0, start),
-        lambda: must_not_operate(OVERLOAD, AT, ACCURACY, 40.0, 1.0, start),
-        lambda: level_interval(OVERLOAD, AT, ACCURACY, Segments.constant(40.0, 1.0), start),
+        lambda: operate_band(OVERLOAD, AT, 40.0, start),
+        lambda: must_not_operate(OVERLOAD, AT, 40.0, 1.0, start),
+        lambda: level_interval(OVERLOAD, AT, Segments.constant(40.0, 1.0), start),
     ]
     for call in calls:
         with pytest.raises(ValueError, match="start level from"):
@@ -210,19 +212,19 @@ def test_a_start_that_is_no_interval(start: tuple[float, float]) -> None:
 
 
 def test_must_not_operate_ends_where_the_first_breaker_decides() -> None:
-    early = operate_band(OVERLOAD, AT, ACCURACY, 40.0, COLD).early_s
+    early = operate_band(OVERLOAD, AT, 40.0, COLD).early_s
     record = Trace(0.0, 0.001, np.full(60_000, 40.0))
 
     for current in (40.0, record):
-        assert must_not_operate(OVERLOAD, AT, ACCURACY, current, early - 1e-3, COLD)
-        assert not must_not_operate(OVERLOAD, AT, ACCURACY, current, early + 1e-3, COLD)
+        assert must_not_operate(OVERLOAD, AT, current, early - 1e-3, COLD)
+        assert not must_not_operate(OVERLOAD, AT, current, early + 1e-3, COLD)
 
 
 def test_latency_does_not_undo_a_decision() -> None:
-    late_to_act = replace(ACCURACY, latency=(5.0, 6.0))
-    decides = operate_band(OVERLOAD, AT, late_to_act, 40.0, COLD).early_s - 5.0
+    late_to_act = replace(OVERLOAD, declared=replace(ACCURACY, latency=(5.0, 6.0)))
+    decides = operate_band(late_to_act, AT, 40.0, COLD).early_s - 5.0
 
-    assert not must_not_operate(OVERLOAD, AT, late_to_act, 40.0, decides + 1.0, COLD)
+    assert not must_not_operate(late_to_act, AT, 40.0, decides + 1.0, COLD)
 
 
 # Slopes
@@ -231,7 +233,7 @@ def test_latency_does_not_undo_a_decision() -> None:
 @pytest.mark.parametrize("current", [29.0, 40.0, 120.0])
 def test_slope_of_a_lasting_current(current: float) -> None:
     # d/dI of tau ln((M² - h)/(M² - 1)), M = I/Ip, from cold: -2 tau Ip² / (I (I² - Ip²)).
-    band = operate_band(OVERLOAD, AT, EXACT, current, COLD)
+    band = operate_band(EXACT_OVERLOAD, AT, current, COLD)
     expected = -2 * TAU * PICKUP**2 / (current * (current**2 - PICKUP**2))
     assert band.late_slope is not None
 
@@ -240,8 +242,8 @@ def test_slope_of_a_lasting_current(current: float) -> None:
 
 
 def test_slope_of_a_record_is_that_of_its_current() -> None:
-    lasting = operate_band(OVERLOAD, AT, ACCURACY, 40.0, (0.1, 0.2))
-    record = operate_band(OVERLOAD, AT, ACCURACY, Trace(0.0, 0.01, np.full(10_000, 40.0)), (0.1, 0.2))
+    lasting = operate_band(OVERLOAD, AT, 40.0, (0.1, 0.2))
+    record = operate_band(OVERLOAD, AT, Trace(0.0, 0.01, np.full(10_000, 40.0)), (0.1, 0.2))
 
     for one, other in ((lasting.early_slope, record.early_slope), (lasting.late_slope, record.late_slope)):
         assert one is not None
@@ -257,9 +259,9 @@ def test_slope_predicts_what_a_wrong_recorder_does(current: float, pause: float,
         shape = Segments(np.array([5.0, pause, 5000.0]), np.array([current, rest, current]))
         return shape.shifted(gain, offset)
 
-    band = operate_band(OVERLOAD, AT, ACCURACY, pulses(0.0, 0.0), COLD)
-    gained = operate_band(OVERLOAD, AT, ACCURACY, pulses(1e-4, 0.0), COLD)
-    offset = operate_band(OVERLOAD, AT, ACCURACY, pulses(0.0, 1e-3), COLD)
+    band = operate_band(OVERLOAD, AT, pulses(0.0, 0.0), COLD)
+    gained = operate_band(OVERLOAD, AT, pulses(1e-4, 0.0), COLD)
+    offset = operate_band(OVERLOAD, AT, pulses(0.0, 1e-3), COLD)
     assert band.late_slope is not None
     assert band.late_s is not None
     assert gained.late_s is not None
@@ -270,10 +272,10 @@ def test_slope_predicts_what_a_wrong_recorder_does(current: float, pause: float,
 
 
 def test_slope_is_infinite_where_the_end_of_the_record_decides() -> None:
-    late = operate_band(OVERLOAD, AT, ACCURACY, 40.0, COLD).late_s
+    late = operate_band(OVERLOAD, AT, 40.0, COLD).late_s
     assert late is not None
     just_enough = Segments.constant(40.0, late - ACCURACY.latency[1] + 1e-9)
-    slope = operate_band(OVERLOAD, AT, ACCURACY, just_enough, COLD).late_slope
+    slope = operate_band(OVERLOAD, AT, just_enough, COLD).late_slope
     assert slope is not None
 
     assert slope.uncertainty(0.001, 0.0) == math.inf
@@ -289,7 +291,7 @@ def test_uncertainty_adds_gain_and_offset_as_independent() -> None:
 
 def test_level_interval_of_a_recorded_current() -> None:
     # Worked by hand: 10 s at 20 A from 0.1..0.2, m = ((20 ± 0.3)/27.5)², rate (1 ± 0.01)/60 s.
-    low, high = level_interval(OVERLOAD, AT, ACCURACY, Trace(0.0, 0.1, np.full(100, 20.0)), (0.1, 0.2))
+    low, high = level_interval(OVERLOAD, AT, Trace(0.0, 0.1, np.full(100, 20.0)), (0.1, 0.2))
     least, most = (19.7 / 27.5) ** 2, (20.3 / 27.5) ** 2
 
     assert low == pytest.approx(least + (0.1 - least) * math.exp(-9.9 / 60))
@@ -299,7 +301,7 @@ def test_level_interval_of_a_recorded_current() -> None:
 def test_cooling_counts_the_timer_and_the_offset() -> None:
     # The slowest breaker falls with tau_cool/0.99 towards what it measures at 0 A; the fastest with tau_cool/1.01 to 0.
     floor = (0.1 / 27.5) ** 2
-    low, high = cooled(OVERLOAD, AT, ACCURACY, 120.0, (0.8, 1.0))
+    low, high = cooled(OVERLOAD, AT, 120.0, (0.8, 1.0))
 
     assert low == pytest.approx(0.8 * math.exp(-1.01))
     assert high == pytest.approx(floor + (1 - floor) * math.exp(-0.99))
@@ -308,14 +310,16 @@ def test_cooling_counts_the_timer_and_the_offset() -> None:
 @settings(deadline=None)
 @given(st.floats(0.05, 2.0), st.floats(0.01, 0.99))
 def test_after_the_time_to_cool_every_breaker_is_cool(level: float, target: float) -> None:
-    wait = time_to_cool(OVERLOAD, AT, ACCURACY, level, target)
+    wait = time_to_cool(OVERLOAD, AT, level, target)
     assert wait is not None
 
-    assert cooled(OVERLOAD, AT, ACCURACY, wait, (0.0, level))[1] <= target * (1 + 1e-9)
+    assert cooled(OVERLOAD, AT, wait, (0.0, level))[1] <= target * (1 + 1e-9)
     if wait > 0:
-        assert cooled(OVERLOAD, AT, ACCURACY, wait * 0.999, (0.0, level))[1] > target
+        assert cooled(OVERLOAD, AT, wait * 0.999, (0.0, level))[1] > target
 
 
 def test_time_to_cool_is_none_where_the_offset_may_keep_it_warm() -> None:
-    assert time_to_cool(OVERLOAD, AT, replace(ACCURACY, current_offset=10.0), 1.0, 0.1) is None
-    assert time_to_cool(OVERLOAD, AT, ACCURACY, 0.3, 0.5) == 0.0
+    warm = replace(OVERLOAD, declared=replace(ACCURACY, offset=10.0))
+
+    assert time_to_cool(warm, AT, 1.0, 0.1) is None
+    assert time_to_cool(OVERLOAD, AT, 0.3, 0.5) == 0.0

@@ -8,17 +8,35 @@ from harness.files.profile import load_device, shipped_device
 from harness.trip.band import operate_band
 from harness.trip.characteristic import Characteristic
 from protocol.device import Device
-from protocol.protection import Parameter, ThermalMemory
+from protocol.protection import Declared, Parameter, ThermalMemory
 
 
-def memory(name: str, pickup: float, tau: float) -> ThermalMemory:
-    fixed = [Parameter(None, value) for value in (pickup, tau, tau, 0.5)]
-    return ThermalMemory(name, *fixed, cause="overload", kept_without_supply=False)
+def memory(name: str, pickup_at: float, tau: float) -> ThermalMemory:
+    fixed = [Parameter(None, value) for value in (pickup_at, tau, tau, 0.5)]
+    pickup, time_constant, cooling, reset = fixed
+    return ThermalMemory(
+        name=name,
+        cause="overload",
+        priority=int(pickup_at),
+        declared=Declared(0.01, 0.1, 0.01, (0.0, 0.025)),
+        pickup=pickup,
+        time_constant=time_constant,
+        cooling_time_constant=cooling,
+        reset_level=reset,
+        kept_without_supply=False,
+    )
 
 
 @cache
 def heater() -> Device:
-    return load_device(shipped_device("heater"))
+    """With its overload function alone."""
+    device = whole("heater")
+    return replace(device, functions={"overload": device.functions["overload"]})
+
+
+@cache
+def whole(name: str) -> Device:
+    return load_device(shipped_device(name))
 
 
 def two_functions() -> Characteristic:
@@ -36,7 +54,7 @@ def test_each_point_is_the_band_of_its_current() -> None:
     assert points.duties == ("must operate",) * 3
     for k, current in enumerate(currents.tolist()):
         function = heater().function("overload")
-        band = operate_band(function, characteristic.set_points, heater().accuracy, current, characteristic.start)
+        band = operate_band(function, characteristic.set_points, current, characteristic.start)
         assert (points.early[k], points.nominal[k], points.late[k]) == (band.early_s, band.nominal_s, band.late_s)
         assert characteristic.operate_times(currents)[k] == band.nominal_s
 

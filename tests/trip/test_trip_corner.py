@@ -12,11 +12,13 @@ from harness.trip.corner import PickupZone, corners, pickup_zone
 from harness.trip.memory import MemoryModel
 from harness.trip.model import TripModel
 from harness.trip.trace import Segments
-from protocol.device import Accuracy
-from protocol.protection import Parameter, ThermalMemory
+from protocol.protection import Declared, Parameter, ThermalMemory
 
+ACCURACY = Declared(gain=0.01, offset=0.1, timer=0.02, latency=(0.005, 0.025))
 OVERLOAD = ThermalMemory(
-    "overload",
+    name="overload",
+    priority=1,
+    declared=ACCURACY,
     pickup=Parameter("pickup"),
     time_constant=Parameter(None, 60.0),
     cooling_time_constant=Parameter(None, 120.0),
@@ -25,7 +27,6 @@ OVERLOAD = ThermalMemory(
     kept_without_supply=False,
 )
 AT = {"pickup": 27.5}
-ACCURACY = Accuracy(current_gain=0.01, current_offset=0.1, timer=0.02, latency=(0.005, 0.025))
 
 models = st.builds(MemoryModel, st.floats(5.0, 60.0), st.floats(2.0, 600.0), st.floats(2.0, 600.0))
 currents = st.builds(
@@ -90,7 +91,7 @@ def test_why_the_corners_take_the_two_ways_apart() -> None:
 @settings(max_examples=50, deadline=None)
 @given(currents, levels)
 def test_nominal_lies_between_first_and_last(current: Segments, level: float) -> None:
-    first, nominal, last = corners(OVERLOAD, AT, ACCURACY)
+    first, nominal, last = corners(OVERLOAD, AT)
 
     for sooner, later in ((first, nominal), (nominal, last)):
         early, late = sooner.operate_time(current, level), later.operate_time(current, level)
@@ -99,12 +100,12 @@ def test_nominal_lies_between_first_and_last(current: Segments, level: float) ->
 
 
 def test_latency_is_added_and_nominal_takes_its_middle() -> None:
-    exact = replace(ACCURACY, current_gain=0.0, current_offset=0.0, timer=0.0)
+    exact = replace(OVERLOAD, declared=replace(ACCURACY, gain=0.0, offset=0.0, timer=0.0))
     current = Segments.constant(40.0, 1000.0)
     due = MemoryModel(27.5, 60.0, 120.0).operate_time(current, 0.0)
     assert due is not None
 
-    assert [c.operate_time(current, 0.0) for c in corners(OVERLOAD, AT, exact)] == [
+    assert [c.operate_time(current, 0.0) for c in corners(exact, AT)] == [
         due + 0.005,
         due + 0.015,
         due + 0.025,
@@ -112,21 +113,21 @@ def test_latency_is_added_and_nominal_takes_its_middle() -> None:
 
 
 def test_constant_current_agrees_with_a_record_of_it() -> None:
-    for corner in corners(OVERLOAD, AT, ACCURACY):
+    for corner in corners(OVERLOAD, AT):
         lasting = corner.operate_times(np.array([40.0, -40.0, 20.0]), 0.2)
         assert lasting[0] == lasting[1] == pytest.approx(corner.operate_time(Segments.constant(40.0, 1e4), 0.2))
         assert lasting[2] == math.inf
 
 
 def test_the_last_breaker_sees_no_current_below_its_offset() -> None:
-    last = corners(OVERLOAD, AT, ACCURACY).last
+    last = corners(OVERLOAD, AT).last
 
     assert last.level_after(Segments.constant(0.05, 1e6), 0.5) == pytest.approx(0.0, abs=1e-12)
 
 
 def test_pickup_zone_edges_decide() -> None:
-    zone = pickup_zone(OVERLOAD, AT, ACCURACY)
-    first, _, last = corners(OVERLOAD, AT, ACCURACY)
+    zone = pickup_zone(OVERLOAD, AT)
+    first, _, last = corners(OVERLOAD, AT)
     below, above = 1 - 1e-9, 1 + 1e-9
 
     # Worked by hand: (27.5 - 0.1)/1.01 and (27.5 + 0.1)/0.99.
@@ -145,4 +146,4 @@ def test_a_zone_contains_its_ends_and_both_directions_of_current() -> None:
 
 
 def test_an_offset_above_the_pickup_leaves_no_current_that_never_operates() -> None:
-    assert pickup_zone(OVERLOAD, {"pickup": 5.0}, replace(ACCURACY, current_offset=6.0)).low == 0.0
+    assert pickup_zone(replace(OVERLOAD, declared=replace(ACCURACY, offset=6.0)), {"pickup": 5.0}).low == 0.0

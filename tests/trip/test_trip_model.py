@@ -4,10 +4,13 @@ import pytest
 
 from harness.trip.memory import MemoryModel
 from harness.trip.model import MODELS, model_of
-from protocol.protection import Parameter, ProtectionFunction, ThermalMemory
+from harness.trip.watch import WATCHES
+from protocol.protection import Declared, Parameter, ProtectionFunction, ThermalMemory
 
 OVERLOAD = ThermalMemory(
-    "overload",
+    name="overload",
+    priority=1,
+    declared=Declared(0.01, 0.1, 0.01, (0.0, 0.025)),
     pickup=Parameter("pickup"),
     time_constant=Parameter("tau"),
     cooling_time_constant=Parameter(None, 120.0),
@@ -18,7 +21,7 @@ OVERLOAD = ThermalMemory(
 
 
 def test_there_is_a_row_for_each_kind_of_function() -> None:
-    assert set(MODELS) == set(get_args(ProtectionFunction) or (ProtectionFunction,))
+    assert set(MODELS) == set(WATCHES) == set(get_args(ProtectionFunction))
 
 
 def test_parameters_come_from_set_points_or_the_profile() -> None:
