@@ -234,7 +234,9 @@ def _print_table(characteristic: Characteristic, found: CurvePoints) -> None:
     console.print(table)
     console.print("= from earliest to latest, | nominal, > without a latest time", soft_wrap=True)
     console.print("Computed from set-points and declared accuracies; no measurement.", soft_wrap=True)
-    console.print(f"Accuracies: {accuracies}.", soft_wrap=True)
+    console.print("Accuracies:" if several else f"Accuracies: {accuracies}.", soft_wrap=True)
+    for line in accuracies.split("; ") if several else ():
+        console.print(f"  {line}", soft_wrap=True)
 
 
 def _time(seconds: float) -> str:
