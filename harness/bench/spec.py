@@ -265,7 +265,7 @@ def _spec(loaded: Loaded[BenchFile], path: Path) -> BenchSpec:
         gate_supply=_signal(roles.gate_supply),
         bus_signal=_signal(roles.bus_signal),
         ntc=_ntc(roles.ntc),
-        commands={**model.commands},
+        commands={str(name): words for name, words in model.commands.items()},
     )
 
 

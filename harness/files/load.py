@@ -106,6 +106,8 @@ def _file_error(document: Document, model: type[FileModel], item: ErrorDetails) 
     location, kind = item["loc"], item["type"]
     on_key = kind in ("missing", "extra_forbidden") or "[key]" in location
     place = location[:-1] if kind == "missing" else location
+    if kind == "union_tag_invalid":
+        place = (*location, item["ctx"]["discriminator"].strip("'"))
     given = document.given(place, key=on_key)
     words = _words(model, item) + (f"; given at {given}" if given is not None else "")
     return FileError(document.mark(place, key=on_key), words)
@@ -125,6 +127,11 @@ def _words(model: type[FileModel], item: ErrorDetails) -> str:
     if kind == "literal_error":
         known = [word.strip("'") for word in str(context["expected"]).replace(" or ", ", ").split(", ")]
         return f"{one_of(known)}; found {_found(value)}{close_match(str(value), known)}"
+    if kind == "union_tag_invalid":
+        known = [word.strip("'") for word in str(context["expected_tags"]).split(", ")]
+        return f"{one_of(known)}; found {_found(context['tag'])}{close_match(str(context['tag']), known)}"
+    if kind == "union_tag_not_found":
+        return f"missing key {context['discriminator']!s}"
     if kind == "value_error":
         return str(context["error"])
     if kind in ("model_type", "model_attributes_type"):

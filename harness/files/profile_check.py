@@ -118,6 +118,10 @@ def _sessions(loaded: Loaded[Profile]) -> Faults:
     for name, session in diagnostics.sessions.items():
         if 0x10 not in session.services:
             yield loaded.error((*place, name, "services"), f"{name} lacks service 0x10, so there is no way out of it")
+    states = loaded.model.status.state.values.model_dump()
+    for index, state in enumerate(diagnostics.write_states):
+        if state not in states:
+            yield loaded.error(("diagnostics", "write_states", index), unknown("state", state, states))
     if diagnostics.write_session not in diagnostics.sessions:
         message = unknown("session", diagnostics.write_session, diagnostics.sessions)
         yield loaded.error(("diagnostics", "write_session"), message)
@@ -237,6 +241,10 @@ def _command(loaded: Loaded[Profile], node: LdfNode) -> Faults:
     frame = yield from _frame(loaded, node, ("command", "frame"), command.frame, node.description.master)
     if frame is not None and (signal := (yield from _signal(loaded, frame, ("command", "signal"), command.signal))):
         yield from _raw_values(loaded, signal, ("command", "values"), command.values.model_dump())
+    if frame is not None and command.mode is not None:
+        place = ("command", "mode", "signal")
+        if mode := (yield from _signal(loaded, frame, place, command.mode.signal)):
+            yield from _raw_values(loaded, mode, ("command", "mode", "values"), command.mode.values)
 
 
 def _status(loaded: Loaded[Profile], node: LdfNode) -> Faults:

@@ -55,7 +55,7 @@ def expand(document: Document) -> Expansion:
     assert isinstance(root, MapNode)
     expander = _Expander(document)
     scope = expander.parameters(root)
-    items, written = dict(root.items), {}
+    items, written, nothing_left = dict(root.items), {}, False
     for section in SECTIONS:
         key, entries = items.get(section, (None, None))
         if key is None or not isinstance(entries, ListNode):
@@ -63,6 +63,9 @@ def expand(document: Document) -> Expansion:
         found = list(expander.steps(entries, _Place(scope, _Names(SECTIONS[section]))))
         items[section] = key, ListNode(entries.mark, [node for node, _ in found])
         written[section] = tuple(where for _, where in found)
+        nothing_left = nothing_left or (bool(entries.items) and not found)
+    if nothing_left:  # for the models to see; that there is no step would not be the file's fault
+        raise FileErrors([*document.errors, *expander.errors])
     new = replace(
         document,
         root=MapNode(root.mark, items),

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import math
 from dataclasses import replace
 from pathlib import Path
 from typing import Any
@@ -11,7 +12,7 @@ import pytest
 import yaml
 from edited import marked
 
-from harness.bench.spec import SIMULATED, ChannelSpec, LinSpec, SourceSpec, load_bench, shipped_bench
+from harness.bench.spec import SIMULATED, ChannelSpec, LinSpec, SignalSpec, SourceSpec, load_bench, shipped_bench
 from harness.files.marks import FileErrors
 
 BENCHES = Path(__file__).parents[2] / "testplans" / "benches"
@@ -43,11 +44,17 @@ def test_the_simulated_bench_is_what_its_file_says() -> None:
     assert (bench.supply_12v.voltage, bench.supply_12v.current_limit) == (13.5, 2.0)
     assert bench.source == SourceSpec(SIMULATED, 750.0, 120.0)
     assert bench.injector is not None
-    assert (bench.injector.current, bench.injector.slew, bench.injector.gain) == (300.0, 2e6, 0.002)
+    assert (bench.injector.current, bench.injector.slew, bench.injector.gain) == (500.0, 2e6, 0.002)
+    assert bench.injector.stop_input
     assert bench.recorder is not None
-    assert (bench.recorder.shortest_interval, bench.recorder.points, bench.recorder.clock) == (1e-6, 1_000_000, 1e-5)
+    assert (bench.recorder.shortest_interval, bench.recorder.points, bench.recorder.clock) == (1e-8, 1_000_000, 1e-5)
     assert bench.recorder.channels["injected"] == ChannelSpec(1, 0.002, 0.03)
     assert bench.recorder.channels["gate"] == ChannelSpec(2, 0.0, 0.0)
+    assert bench.supply_12v.highest == 20.0
+    assert bench.gate_supply == SignalSpec(SIMULATED, 18.0, 0.0, 30.0, math.inf, 0.001, 0.02)
+    assert bench.bus_signal == SignalSpec(SIMULATED, 650.0, 0.0, 1200.0, 1e6, 0.001, 0.5)
+    assert bench.ntc == SignalSpec(SIMULATED, 25.0, -80.0, 250.0, 100.0, 0.0, 0.1)
+    assert bench.commands == {"key": ("python", "-m", "mocks.key")}
 
 
 def test_uncertainty_of_the_supply_is_that_of_its_limits_of_error() -> None:
@@ -67,11 +74,14 @@ def test_served_benches_name_ports() -> None:
         "load": "TCPIP::127.0.0.1::47113::SOCKET",
         "injector": "TCPIP::127.0.0.1::47114::SOCKET",
         "recorder": "TCPIP::127.0.0.1::47115::SOCKET",
+        "gate_supply": "TCPIP::127.0.0.1::47116::SOCKET",
+        "bus_signal": "TCPIP::127.0.0.1::47117::SOCKET",
+        "ntc": "TCPIP::127.0.0.1::47118::SOCKET",
     }
     assert {**pty.resources, "lin": ""} == {**served.resources, "lin": ""}
 
 
-@pytest.mark.parametrize("role", ["lin", "supply_12v", "source", "load", "injector", "recorder"])
+@pytest.mark.parametrize("role", ["lin", "supply_12v", "source", "load", "injector", "recorder", "ntc"])
 def test_one_real_resource_makes_a_bench_real(role: str) -> None:
     bench = load_bench(BENCHES / "simulated.yaml")
     real = "linwire://127.0.0.1:1" if role == "lin" else "TCPIP::127.0.0.1::1::SOCKET"

@@ -7,8 +7,12 @@ import subprocess
 import sys
 from typing import Any
 
+import jsonschema
 import pytest
 
+from harness.files.marks import compose
+from harness.files.profile import shipped_plans
+from harness.plan.plan import find_plans
 from harness.plan.steps import STEP_KINDS
 from harness.schema import SCHEMAS
 
@@ -40,21 +44,42 @@ def test_files_have_a_format_and_a_name(kind: str) -> None:
 
 def test_plan_schema_has_every_step_and_the_bare_ones() -> None:
     schema = SCHEMAS["plan"]()
-    entries = schema["properties"]["steps"]["items"]["oneOf"]
+    entries = schema["$defs"]["steps"]["items"]["oneOf"]
     names = {ref["$ref"].removeprefix("#/$defs/") for ref in entries if "$ref" in ref}
     bare = next(entry["enum"] for entry in entries if "enum" in entry)
 
-    assert names == {f"{kind}_entry" for kind in STEP_KINDS}
+    assert names == {f"{kind}_entry" for kind in (*STEP_KINDS, "for_each", "include")}
     assert {"close", "open", "identify", "read_set_points", "clear_codes"} <= set(bare)
     assert not {"wait", "expect_trip", "power_cycle"} & set(bare)
     assert schema["$defs"]["Wait"]["required"] == ["duration"]
 
 
 def test_pattern_of_a_time_takes_what_the_grammar_takes() -> None:
-    pattern = SCHEMAS["plan"]()["$defs"]["Wait"]["properties"]["duration"]["pattern"]
+    own, parameter = SCHEMAS["plan"]()["$defs"]["Wait"]["properties"]["duration"]["anyOf"]
+    pattern = own["pattern"]
 
     assert re.search(pattern, "1.5 ms")
     assert not re.search(pattern, "1.5 A")
+    assert re.search(parameter["pattern"], "$duration")
+
+
+def test_shipped_plans_fit_the_schema() -> None:
+    validator = jsonschema.Draft202012Validator(SCHEMAS["plan"]())
+    plans = find_plans([shipped_plans() / "low_voltage", shipped_plans() / "high_voltage"])
+
+    for path in plans:
+        assert [error.message for error in validator.iter_errors(_typed(compose(path).data()))] == []
+
+
+def _typed(data: Any) -> Any:
+    """What an editor makes of the file: numbers and truth values are no texts there."""
+    if isinstance(data, dict):
+        return {key: _typed(value) for key, value in data.items()}
+    if isinstance(data, list):
+        return [_typed(item) for item in data]
+    if data in ("true", "false"):
+        return data == "true"
+    return int(data) if isinstance(data, str) and data.isdigit() else data
 
 
 def test_bench_schema_uses_the_keys_of_the_file() -> None:
