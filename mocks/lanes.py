@@ -73,8 +73,8 @@ class Lane:
             return  # gone again before it was taken
         connection.setblocking(False)
         connection.setsockopt(socket.IPPROTO_TCP, socket.TCP_NODELAY, 1)
-        if self._client is not None:
-            self._read()  # it may have left just now, and this be the same program again
+        while self._client is not None and self._read():
+            pass  # it may have left just now, after a last word, and this be the same program again
         if self._client is not None:
             self._turn_away(connection)
             return
@@ -112,21 +112,23 @@ class Lane:
         if mask & selectors.EVENT_READ and self._client is not None:
             self._read()
 
-    def _read(self) -> None:
+    def _read(self) -> bool:
+        """Take in what the client sent; False where that is nothing, be it there or gone."""
         assert self._client is not None
         try:
             chunk = self._client.recv(_CHUNK)
         except BlockingIOError:
-            return
+            return False
         except OSError:
             chunk = b""
         if not chunk:
             self._leave()
-            return
+            return False
         try:
             self._talk.said(chunk)
         except ValueError:
             self._leave()
+        return True
 
     def _send(self, content: bytes) -> None:
         """Send what the client takes now and keep the rest until it takes more."""

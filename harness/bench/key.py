@@ -69,7 +69,7 @@ def _dialogue(process: subprocess.Popen[bytes], text: bytes, name: str, until: f
         process.stdin.write(text)
         process.stdin.close()
     output = b""
-    while chunk := _read(process.stdout, until):
+    while chunk := _read(process.stdout, name, until):
         output += chunk
         if len(output) > _MOST_OUTPUT:
             raise KeyCommandError(f"key command {name}: writes more than {_MOST_OUTPUT} bytes")
@@ -80,18 +80,21 @@ def _dialogue(process: subprocess.Popen[bytes], text: bytes, name: str, until: f
     return output
 
 
-def _read(stream: IO[bytes], until: float) -> bytes:
-    """The next bytes; b"" at the end of the stream, and when time is up."""
+def _read(stream: IO[bytes], name: str, until: float) -> bytes:
+    """The next bytes; b"" at the end of the stream. Raises KeyCommandError where neither comes in time."""
     with selectors.DefaultSelector() as selector:
         selector.register(stream, selectors.EVENT_READ)
         if not selector.select(max(0.0, until - time.monotonic())):
-            return b""
+            raise KeyCommandError(f"key command {name}: gave no key in time")
     return os.read(stream.fileno(), _MOST_OUTPUT)
 
 
 def _end(process: subprocess.Popen[bytes]) -> None:
-    """Nothing of it is left: the program's group, which is its own, goes with it."""
-    if process.poll() is None:
+    """Nothing is left of a program that was given up: its group, which is its own, goes with it.
+
+    One that nobody has waited for keeps its number, so that the group cannot be another one by now.
+    """
+    if process.returncode is None:
         with contextlib.suppress(OSError):
             os.killpg(process.pid, signal.SIGKILL)
         process.wait()

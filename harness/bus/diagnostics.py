@@ -106,10 +106,7 @@ class Diagnostics:
         return self._routine(RoutineControl.RESULTS, routine)
 
     def _control(self, control: Control, kind: IoControlKind, state: bytes) -> None:
-        answer = self._master.request(services.io_control(control.did, kind, state))
-        parsed = _parsed(lambda: services.parse_io_control(answer))
-        if parsed.control != kind:
-            raise DiagnosticFault(f"I/O control {kind:#04x} was answered with {answer.hex(' ')}")
+        self._master.request(services.io_control(control.did, kind, state))
 
     def _routine(self, kind: RoutineControl, routine: Routine) -> bytes:
         answer = self._master.request(services.routine(kind, routine.identifier))

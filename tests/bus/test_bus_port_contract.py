@@ -15,7 +15,7 @@ from harness.bus.serial_port import SerialPort
 from harness.clock import MS, Clock, S, WallClock
 from harness.files.profile import load_device, shipped_device
 from mocks.world import World
-from protocol.decoder import BusEvent, FrameReceived, NoResponse
+from protocol.decoder import BAD_STOP, BREAK, BusEvent, FaultKind, FrameReceived, NoResponse, WireFault
 
 DEVICE = load_device(shipped_device("heater"))
 COMMAND, STATUS, NOBODY, RESPONSE = 0x21, 0x22, 0x10, 0x3D
@@ -23,6 +23,7 @@ PAYLOAD = b"\xfc\xff"
 # Nominal frame times at 19.2 kbit/s, LIN 2.1 §2.3.2: 34 bit times of header, 10 for each byte and the checksum.
 COMMAND_NS, STATUS_NS = 3_333_333, 6_458_333
 PATIENCE_NS = 30 * S
+FEW_TRIES = 5  # a served peer may miss a frame on a busy machine
 TRIES = 100  # also covers the start of the node, 100 ms
 
 
@@ -44,6 +45,11 @@ class Rig:
             if len(frames) == count:
                 return frames
         raise AssertionError(f"no good frame in {TRIES} tries, the last time {events}")
+
+    def rest(self, duration_ns: int) -> None:
+        """Say nothing for a while; what is heard is dropped."""
+        for _ in self.port.events(self.clock.now_ns() + duration_ns):
+            pass
 
     def took(self, event: BusEvent) -> int:
         """The longest time that the frame may have taken on the wire; stamps are late by up to the port's latency."""
@@ -117,6 +123,65 @@ def test_an_own_frame_comes_back(rig: Rig) -> None:
 def test_payloads_that_look_like_headers_come_back_whole(rig: Rig, payload: bytes) -> None:
     event = rig.insist(lambda: rig.port.respond(COMMAND, payload), 1)[0]
     assert (event.frame_id, event.payload) == (COMMAND, payload)
+
+
+RAW: dict[str, tuple[list[int], FaultKind, int | None, bytes]] = {
+    # PIDs of LIN 2.1 table 2.4: 0x21 -> 61, 0x22 -> e2; the good checksum is a1: 0x61 + 0xfc + 0xff, carries added
+    "wrong checksum": ([BREAK, 0x55, 0x61, 0xFC, 0xFF, 0xA0], FaultKind.CHECKSUM, COMMAND, b"\x61\xfc\xff\xa0"),
+    "short response": ([BREAK, 0x55, 0x61, 0xFC], FaultKind.SHORT, COMMAND, b"\x61\xfc"),
+    "wrong parity": ([BREAK, 0x55, 0x62], FaultKind.PARITY, None, b"\x55\x62"),
+    "bad sync": ([BREAK, 0x54, 0xE2], FaultKind.SYNC, None, b"\x54\xe2"),
+    "stray bytes": ([0x3A, 0xC5, 0x99], FaultKind.SURPLUS, None, b"\x3a\xc5\x99"),
+}
+
+
+@kinds
+@pytest.mark.parametrize("what", RAW)
+def test_faulty_frames_go_out_and_the_next_header_is_answered(rig: Rig, what: str) -> None:
+    symbols, kind, frame_id, raw = RAW[what]
+    assert rig.port.capabilities.raw_symbols
+    for _ in range(TRIES):
+        rig.port.send(symbols)
+        event = rig.next_event()
+        if isinstance(event, WireFault) and event.kind is kind:
+            break
+    assert isinstance(event, WireFault)
+    assert (event.kind, event.frame_id, event.raw) == (kind, frame_id, raw)
+    status = rig.insist(lambda: rig.port.header(STATUS), 1)[0]
+    assert status.frame_id == STATUS
+
+
+@kinds
+def test_a_good_frame_in_symbols_is_a_good_frame(rig: Rig) -> None:
+    event = rig.insist(lambda: rig.port.send([BREAK, 0x55, 0x61, 0xFC, 0xFF, 0xA1]), 1)[0]
+    assert (event.frame_id, event.payload) == (COMMAND, PAYLOAD)
+
+
+@kinds
+def test_a_symbol_that_no_port_can_send(rig: Rig) -> None:
+    for symbol in (BAD_STOP | 0x55, -1):
+        with pytest.raises(ValueError, match="neither a break nor a byte"):
+            rig.port.send([BREAK, symbol])
+
+
+@kinds
+def test_a_sleeping_node_is_woken(rig: Rig) -> None:
+    assert rig.port.capabilities.wake_pulse
+    assert any(_sleeps(rig, wake=False) is NoResponse for _ in range(FEW_TRIES))
+    assert any(_sleeps(rig, wake=True) is FrameReceived for _ in range(FEW_TRIES))
+
+
+def _sleeps(rig: Rig, wake: bool) -> type[BusEvent]:
+    """Put the node to sleep, wake it by a signal or not, and say what comes of the next header, which wakes it too."""
+    rig.insist(lambda: rig.port.respond(0x3C, bytes((0, *[0xFF] * 7))), 1)
+    rig.rest(100 * MS)
+    if wake:
+        rig.port.wake()
+    rig.rest(100 * MS + rig.port.capabilities.latency_ns)
+    rig.port.header(STATUS)
+    event = rig.next_event()
+    rig.rest(100 * MS)
+    return type(event)
 
 
 @kinds

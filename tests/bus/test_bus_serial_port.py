@@ -97,3 +97,19 @@ def test_a_header_that_never_came_back_is_given_up_in_time() -> None:
     echo.expect(b"\x55\xe2", 0)
     echo.expect(b"\x55\xe2", 11 * MS)
     assert echo.symbols(bytes.fromhex("00 55 e2 55 e2")) == [BREAK, 0x55, 0xE2, 0x55, 0xE2]
+
+
+@pytest.mark.parametrize("size", [100, 1])
+def test_a_faulty_header_is_found_too(size: int) -> None:
+    echo, content = _Echo(patience_ns=10 * MS), bytes.fromhex("07 00 54 e2 00 99 00 55 61")
+    echo.expect(b"\x54\xe2", 0)
+    echo.expect(b"\x99", 1)
+    echo.expect(b"\x55\x61", 2)
+    got = [s for start in range(0, len(content), size) for s in echo.symbols(content[start : start + size])]
+    assert got == [7, BREAK, 0x54, 0xE2, BREAK, 0x99, BREAK, 0x55, 0x61]
+
+
+def test_a_break_alone_comes_back_as_a_byte() -> None:
+    echo = _Echo(patience_ns=10 * MS)
+    echo.expect(b"", 0)
+    assert echo.symbols(b"\0") == [0]

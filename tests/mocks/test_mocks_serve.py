@@ -15,6 +15,7 @@ from typing import Any
 import pytest
 
 from harness.bench.spec import load_bench
+from mocks.serve import ROLES
 
 PATIENCE_S = 30.0
 
@@ -63,9 +64,7 @@ def resource(served: Any, role: str) -> str:
 def test_the_ready_file_is_a_bench_file(served: Any) -> None:
     spec = load_bench(served.ready)
     assert not spec.simulated
-    assert spec.resources == {"lin": served.bench["lin"]["port"]} | {
-        role: resource(served, role) for role in ("supply_12v", "source", "load", "injector", "recorder")
-    }
+    assert spec.resources == {"lin": served.bench["lin"]["port"]} | {role: resource(served, role) for role in ROLES}
     assert served.bench["served"]["pid"] == served.process.pid
     assert Path(served.bench["served"]["pty"]).is_char_device()
 
