@@ -101,6 +101,28 @@ class Segments:
         safe = np.where(durations > 0, durations, 1.0)
         return Segments(durations, np.sqrt(heat / safe))
 
+    def merged(self, tolerance: float) -> Segments:
+        """Neighbours that differ by no more than ``tolerance`` as one, at the root of their mean square.
+
+        A recorded plateau is one value and the recorder's noise. A function that heats by the square of the current
+        sees the same heat; the order of the noise within a plateau is lost, which moves an operate time by less than
+        tolerance / current, squared. The tolerance should be a few times the noise, and less than any real step.
+        """
+        starts = [0]
+        low = high = float(self.currents[0]) if len(self.currents) else 0.0
+        for index, current in enumerate(self.currents.tolist()):
+            low, high = min(low, current), max(high, current)
+            if high - low > tolerance:
+                starts.append(index)
+                low = high = current
+        if not len(self.currents):
+            return self
+        durations = np.add.reduceat(self.durations, starts)
+        squares = np.add.reduceat(self.durations * self.currents**2, starts)
+        sums = np.add.reduceat(self.durations * self.currents, starts)
+        safe = np.where(durations > 0, durations, 1.0)
+        return Segments(durations, np.copysign(np.sqrt(squares / safe), sums))
+
     def _begins(self) -> FloatArray:
         return np.cumsum(self.durations) - self.durations
 

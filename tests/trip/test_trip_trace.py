@@ -75,3 +75,28 @@ def test_a_trace_that_cannot_be(interval: float, samples: list[float], message: 
 def test_segments_that_cannot_be(durations: list[float], currents: list[float], message: str) -> None:
     with pytest.raises(ValueError, match=message):
         Segments(np.array(durations), np.array(currents))
+
+
+def test_a_noisy_plateau_becomes_one_value_with_the_same_heat() -> None:
+    noise = np.random.default_rng(3).normal(0.0, 0.02, 5000)
+    plateau = np.concatenate([np.zeros(100), np.full(4900, 60.0)]) + noise
+    record = Segments(np.full(5000, 1e-3), plateau)
+    merged = record.merged(0.3)
+
+    assert len(merged.currents) == 2
+    assert merged.duration_s == pytest.approx(5.0)
+    heat, kept = ((each.durations * each.currents**2).sum() for each in (record, merged))
+    assert kept == pytest.approx(heat, rel=1e-12)
+
+
+def test_steps_beyond_the_tolerance_stay() -> None:
+    record = Segments(np.array([1.0, 2.0, 3.0, 0.0]), np.array([10.0, -10.0, 10.2, 10.3]))
+
+    merged = record.merged(0.25)
+
+    assert merged.durations.tolist() == [1.0, 2.0, 3.0]
+    assert merged.currents.tolist() == pytest.approx([10.0, -10.0, 10.2])
+
+
+def test_nothing_merges_to_nothing() -> None:
+    assert len(Segments(np.array([]), np.array([])).merged(1.0).currents) == 0
