@@ -88,7 +88,7 @@ def _accuracies(characteristic: Characteristic) -> list[str]:
     for name, function in characteristic.functions.items():
         sharing.setdefault(function.declared, []).append(name)
     return [
-        (f"{' and '.join(names)}: " if len(sharing) > 1 else "")
+        (f"{', '.join(names)}: " if len(sharing) > 1 else "")
         + f"current ±{100 * of.gain:.3g} % ±{show(of.offset, 'A')}, timer ±{100 * of.timer:.3g} %, "
         f"latency {show(of.latency[0], 's')} to {show(of.latency[1], 's')}"
         for of, names in sharing.items()

@@ -1,3 +1,4 @@
+import math
 from dataclasses import replace
 from functools import cache
 
@@ -96,3 +97,32 @@ def test_the_zone_of_a_device_ends_where_any_function_is_certain() -> None:
 def test_a_missing_set_point() -> None:
     with pytest.raises(KeyError, match="overload_pickup"):
         Characteristic(heater(), {}).at(np.array([30.0]))
+
+
+def test_the_device_as_a_whole() -> None:
+    characteristic = Characteristic(whole("heater"), whole("heater").defaults())
+    points = characteristic.at(np.array([20.0, 60.0, 100.0, 200.0]))
+
+    # By priority, and without the function that is alive only while the switch is commanded open.
+    assert tuple(characteristic.functions) == ("short_circuit", "overcurrent", "junction", "overload")
+    assert points.functions == (None, "overload", "overcurrent", "short_circuit")
+    assert points.early[3] == pytest.approx(3e-7)
+    assert points.late[3] == pytest.approx(1.5e-6)
+    assert points.nominal.tolist() == np.min(list(points.each.values()), axis=0).tolist()
+    assert characteristic.runaway == {"junction": pytest.approx(2 / math.sqrt(0.04 * 0.005))}
+
+
+def test_a_start_level_is_that_of_the_overload() -> None:
+    cold, warm = (
+        Characteristic(whole("heater"), whole("heater").defaults(), start) for start in ((0.0, 0.0), (0.5, 0.5))
+    )
+    currents = np.array([60.0, 95.0])
+
+    assert warm.at(currents).each["overload"][0] < cold.at(currents).each["overload"][0]
+    assert warm.at(currents).each["junction"].tolist() == cold.at(currents).each["junction"].tolist()
+
+
+def test_the_mode_of_a_device_with_banks() -> None:
+    modes = [Characteristic(whole("pump"), whole("pump").defaults(), mode=mode) for mode in ("drive", "charge")]
+
+    assert [one.pickup_zone.pickup for one in modes] == [66.0, 22.0]

@@ -47,8 +47,8 @@ def fixed(value: float) -> Parameter:
 
 INVERSE = InverseTime(
     name="overload", cause="overload", priority=1, declared=OF_CURRENT,
-    pickup=Parameter("drive", None, {"charge": "charge"}), multiplier=fixed(1.0), k=13.5, alpha=1.0, c=0.0, minimum_time=0.1, reset_time=20.0, reset_level=fixed(0.4),
-    kept_without_supply=True,
+    pickup=Parameter("drive", None, {"charge": "charge"}), multiplier=fixed(1.0), k=13.5, alpha=1.0, c=0.0,
+    minimum_time=0.1, reset_time=20.0, reset_level=fixed(0.4), kept_without_supply=True,
 )  # fmt: skip
 AT = {"drive": 20.0, "charge": 5.0}
 OVERCURRENT = DefiniteTime(

@@ -21,7 +21,8 @@ SVG = "{http://www.w3.org/2000/svg}"
 
 
 def characteristic(title: str = "25 A heater branch") -> Characteristic:
-    device = replace(load_device(shipped_device("heater")), title=title)
+    whole = load_device(shipped_device("heater"))
+    device = replace(whole, title=title, functions={"overload": whole.functions["overload"]})
     return Characteristic(device, device.defaults() | {"overload_pickup": 20.0}, (0.25, 0.25))
 
 
@@ -152,6 +153,18 @@ def test_conditions_name_start_intervals() -> None:
 
     assert conditions(unsure)[1] == "thermal level 0.1 to 0.25"
     assert conditions(cold)[1] == "cold"
+
+
+def test_each_of_several_functions_has_a_line_and_its_name() -> None:
+    device = load_device(shipped_device("heater"))
+    drawn = ElementTree.fromstring(draw(Characteristic(device, device.defaults()), 10.0, 200.0, "svg"))
+    lines = {element.get("id") for element in drawn.iter(f"{SVG}g")}
+
+    for name in ("short_circuit", "overcurrent", "junction", "overload"):
+        assert f"function-{name}" in lines
+        assert name in words(drawn)
+    assert "function-switch_stuck" not in lines
+    assert not any((element.get("id") or "").startswith("function-") for element in picture().iter(f"{SVG}g"))
 
 
 def test_matplotlib_is_not_imported_before_it_draws() -> None:
