@@ -2,12 +2,13 @@
 
 from __future__ import annotations
 
+from collections import Counter
 from collections.abc import Callable
 from dataclasses import dataclass
 from typing import TypeVar
 
 from harness.bench import simulated
-from harness.bench.instrument import CurrentStimulus, InstrumentError, Link, PowerSupply, Recorder
+from harness.bench.instrument import CurrentStimulus, InstrumentError, Link, PowerSupply, Recorder, SignalSource
 from harness.bench.spec import BenchSpec
 from harness.bus.diagnostics import Diagnostics
 from harness.bus.master import Master
@@ -16,7 +17,9 @@ from harness.bus.traffic import RequestMade, Run
 from harness.clock import Clock, WallClock
 from harness.record.result import Exchange
 from protocol import exchange
+from protocol.decoder import FrameReceived
 from protocol.device import Device
+from protocol.signals import unpack
 
 T = TypeVar("T")
 
@@ -35,7 +38,11 @@ class Bench:
     source: PowerSupply | None
     load: CurrentStimulus | None
     recorder: Recorder | None
+    gate_supply: SignalSource | None
+    bus_signal: SignalSource | None
+    ntc: SignalSource | None
     exchanges: list[Exchange]
+    _response_errors: Counter[bool]  # status frames by their response_error
 
     @property
     def simulated(self) -> bool:
@@ -47,6 +54,18 @@ class Bench:
         """What every screen of a run must say where the breaker behind it is a simulated one."""
         served = any("SIMULATED" in instrument.identity.upper() for instrument in self._instruments)
         return simulated.MARK if self.simulated or served else None
+
+    @property
+    def signals(self) -> dict[str, SignalSource]:
+        """The stand-ins for sensors and rails that this bench has, by role."""
+        found = {"gate_supply": self.gate_supply, "bus_signal": self.bus_signal, "ntc": self.ntc}
+        return {role: signal for role, signal in found.items() if signal is not None}
+
+    def take_response_errors(self) -> int:
+        """How many status frames since the last call said that the node had found a faulty frame."""
+        self.master.flush()
+        number, self._response_errors[True] = self._response_errors[True], 0
+        return number
 
     def idle(self, duration_ns: int) -> None:
         """Let the slow schedule run for ``duration_ns``."""
@@ -67,8 +86,8 @@ class Bench:
                 continue
 
     @property
-    def _instruments(self) -> list[PowerSupply | CurrentStimulus | Recorder]:
-        found = (self.supply_12v, self.injector, self.source, self.load, self.recorder)
+    def _instruments(self) -> list[PowerSupply | CurrentStimulus | Recorder | SignalSource]:
+        found = (self.supply_12v, self.injector, self.source, self.load, self.recorder, *self.signals.values())
         return [instrument for instrument in found if instrument is not None]
 
 
@@ -95,7 +114,17 @@ def _open(spec: BenchSpec, device: Device, opened: list[Callable[[], None]]) -> 
         return make(name, its_link)
 
     exchanges: list[Exchange] = []
-    master = Master(port, clock, device, lambda traffic: _note(traffic, exchanges))
+    response_errors: Counter[bool] = Counter()
+    status = device.node.frames[device.status.frame]
+
+    def observe(traffic: Run | RequestMade) -> None:
+        if isinstance(traffic, RequestMade):
+            _note(traffic, exchanges)
+        elif isinstance(traffic.event, FrameReceived) and traffic.event.frame_id == status.frame_id:
+            error = unpack(status, traffic.event.payload)[device.status.response_error_signal]
+            response_errors[bool(error)] += traffic.count
+
+    master = Master(port, clock, device, observe)
     supply = role("supply_12v", PowerSupply)
     assert supply is not None
     channels = {name: channel.number for name, channel in spec.recorder.channels.items()} if spec.recorder else {}
@@ -110,7 +139,11 @@ def _open(spec: BenchSpec, device: Device, opened: list[Callable[[], None]]) -> 
         source=role("source", PowerSupply),
         load=role("load", lambda name, its_link: CurrentStimulus(name, its_link, "INP")),
         recorder=role("recorder", lambda name, its_link: Recorder(name, its_link, channels)),
+        gate_supply=role("gate_supply", lambda name, its_link: SignalSource(name, its_link, "SOUR:VOLT", False)),
+        bus_signal=role("bus_signal", lambda name, its_link: SignalSource(name, its_link, "SOUR:VOLT", True)),
+        ntc=role("ntc", lambda name, its_link: SignalSource(name, its_link, "SOUR:TEMP", True)),
         exchanges=exchanges,
+        _response_errors=response_errors,
     )
 
 
@@ -129,9 +162,7 @@ def _real(spec: BenchSpec, device: Device) -> tuple[Clock, BusPort, Callable[[st
     return clock, port, lambda role: VisaLink(spec.resources[role])
 
 
-def _note(traffic: Run | RequestMade, exchanges: list[Exchange]) -> None:
-    if isinstance(traffic, Run):
-        return
+def _note(traffic: RequestMade, exchanges: list[Exchange]) -> None:
     answer: bytes | None
     match traffic.outcome:
         case exchange.Answer(payload):

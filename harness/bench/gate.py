@@ -22,6 +22,9 @@ HAZARD_OF_ROLE: dict[str, Hazard] = {
     "recorder": Hazard.NONE,
     "supply_12v": Hazard.LOW_VOLTAGE,
     "injector": Hazard.LOW_VOLTAGE,
+    "gate_supply": Hazard.LOW_VOLTAGE,
+    "bus_signal": Hazard.LOW_VOLTAGE,
+    "ntc": Hazard.LOW_VOLTAGE,
     "source": Hazard.HIGH_VOLTAGE,
     "load": Hazard.HIGH_VOLTAGE,
 }

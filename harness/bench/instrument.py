@@ -7,7 +7,7 @@ bench, the mock's own parser in process. What is set is read back, so that a val
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from typing import Protocol
 
@@ -97,6 +97,10 @@ class PowerSupply(Instrument):
         self._set("SOUR:VOLT", voltage)
         self._set("SOUR:CURR", current_limit)
 
+    def go(self, voltage: float) -> None:
+        """Set another voltage (V) and leave everything else as it is."""
+        self._set("SOUR:VOLT", voltage)
+
     def output(self, on: bool) -> None:
         """Switch the output."""
         self._command(f"OUTP {'ON' if on else 'OFF'}")
@@ -110,6 +114,34 @@ class PowerSupply(Instrument):
         self._switch_off("OUTP")
 
 
+class SignalSource(Instrument):
+    """A low-voltage stand-in for a sensor or a rail: bus signal, gate supply, thermistor simulator."""
+
+    def __init__(self, role: str, link: Link, verb: str, slews: bool) -> None:
+        """``verb`` sets its value; ``slews``: it takes a slew, and goes there at once where it does not."""
+        super().__init__(role, link)
+        self._verb = verb
+        self.slews = slews
+
+    def go(self, value: float, slew: float | None = None) -> None:
+        """Go to ``value``, at ``slew`` (unit per second) where one is given."""
+        if slew is not None:
+            self._set(f"{self._verb}:SLEW", slew)
+        self._set(self._verb, value)
+
+    def show(self, function: str) -> None:
+        """What a thermistor simulator stands for: TEMP its value, OPEN or SHOR a fault of the line."""
+        self._command(f"SOUR:FUNC {function}")
+
+    def output(self, on: bool) -> None:
+        """Connect or disconnect it."""
+        self._command(f"OUTP {'ON' if on else 'OFF'}")
+
+    def off(self) -> None:
+        """Disconnect it and confirm that it is."""
+        self._switch_off("OUTP")
+
+
 class CurrentStimulus(Instrument):
     """A current of known size and bounded length: injector or electronic load. The cut-off is the instrument's own."""
 
@@ -117,13 +149,39 @@ class CurrentStimulus(Instrument):
         """``switch_verb`` is OUTP for an injector and INP for a load (SCPI-99 volume 2)."""
         super().__init__(role, link)
         self._switch_verb = switch_verb
+        self._lists = False
 
     def apply(self, current: float, slew: float, cut_off: float) -> None:
         """Start ``current`` (A) at ``slew`` (A/s); the instrument ends it by itself after ``cut_off`` (s)."""
-        self._set("SOUR:CURR:SLEW", slew)
-        self._set("SOUR:PULS:WIDT", cut_off)
+        self._bound(slew, cut_off)
+        if self._lists:
+            self._command("SOUR:CURR:MODE FIX")
+            self._lists = False
         self._set("SOUR:CURR", current)
         self._command(f"{self._switch_verb} ON")
+
+    def apply_list(self, values: Sequence[tuple[float, float]], count: int, slew: float, cut_off: float) -> None:
+        """Start a list of (A, s), run through ``count`` times; the last value then stays until ``cut_off`` (s)."""
+        self._bound(slew, cut_off)
+        self._command("SOUR:LIST:CURR " + ",".join(f"{current:.9g}" for current, _ in values))
+        self._command("SOUR:LIST:DWEL " + ",".join(f"{seconds:.9g}" for _, seconds in values))
+        self._set("SOUR:LIST:COUN", count)
+        self._command("SOUR:CURR:MODE LIST")
+        self._lists = True
+        self._command(f"{self._switch_verb} ON")
+
+    def go(self, current: float, slew: float) -> None:
+        """Go on to ``current`` (A) at ``slew`` (A/s); the cut-off stays as it was started."""
+        self._set("SOUR:CURR:SLEW", slew)
+        self._set("SOUR:CURR", current)
+
+    def stop_by_gate(self, on: bool) -> None:
+        """Let the falling gate end the output at once, by the stop input (SCPI-99 TRIGger:SEQuence2), or not."""
+        self._command(f"TRIG:SEQ2:SOUR {'EXT' if on else 'IMM'}")
+
+    def _bound(self, slew: float, cut_off: float) -> None:
+        self._set("SOUR:CURR:SLEW", slew)
+        self._set("SOUR:PULS:WIDT", cut_off)
 
     def is_on(self) -> bool:
         """Whether the current still flows or would flow."""
@@ -132,6 +190,15 @@ class CurrentStimulus(Instrument):
     def off(self) -> None:
         """Switch off and confirm that it is."""
         self._switch_off(self._switch_verb)
+
+
+@dataclass(frozen=True)
+class Trigger:
+    """What starts a recording: a channel, by its name in the bench file, that crosses a level."""
+
+    channel: str
+    level: float  # unit of the channel
+    rising: bool = True
 
 
 @dataclass(frozen=True)
@@ -153,16 +220,19 @@ class Recorder(Instrument):
         self._before = 0
         self._interval = 0.0
 
-    def arm(self, interval: float, points: int, before: int, trigger: str, level: float) -> None:
-        """Record ``points`` samples ``interval`` s apart, ``before`` of them ahead of the rising trigger."""
+    def arm(self, interval: float, points: int, before: int, trigger: Trigger | None) -> None:
+        """Record ``points`` samples ``interval`` s apart, ``before`` of them ahead of the trigger; None: at once."""
         self._before, self._interval = before, interval
         self._command("ABOR")  # of a recording that a failed step may have left
         self._set("SENS:SWE:TINT", interval)
         self._set("SENS:SWE:POIN", points)
         self._set("SENS:SWE:OFFS:POIN", before)
-        self._command(f"TRIG:SOUR CHAN{self._channels[trigger]}")
-        self._command("TRIG:SLOP POS")
-        self._set("TRIG:LEV", level)
+        if trigger is None:
+            self._command("TRIG:SOUR IMM")
+        else:
+            self._command(f"TRIG:SOUR CHAN{self._channels[trigger.channel]}")
+            self._command(f"TRIG:SLOP {'POS' if trigger.rising else 'NEG'}")
+            self._set("TRIG:LEV", trigger.level)
         self._command("FORM REAL,32")
         self._command("INIT")
 

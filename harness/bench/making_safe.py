@@ -11,6 +11,8 @@ from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
+from harness.bench.instrument import InstrumentError
+
 if TYPE_CHECKING:
     from harness.bench.bench import Bench
 
@@ -38,6 +40,18 @@ def _injector_off(bench: Bench) -> None:
 def _load_off(bench: Bench) -> None:
     if bench.load:
         bench.load.off()
+
+
+def _signals_off(bench: Bench) -> None:
+    """Every stand-in for a sensor or a rail; one that fails does not keep the others from being tried."""
+    problems = []
+    for signal in bench.signals.values():
+        try:
+            signal.off()
+        except InstrumentError as error:
+            problems.append(str(error))
+    if problems:
+        raise NotProved("; ".join(problems))
 
 
 def _source_off(bench: Bench) -> None:
@@ -72,6 +86,7 @@ ACTIONS: tuple[tuple[str, Callable[[Bench], None]], ...] = (
     ("injector off", _injector_off),
     ("breaker commanded open", _device_open),
     ("source read back off", _source_read_back),
+    ("simulated signals off", _signals_off),
     ("12 V supply off, once the source reads below the touch limit", _supply_off),
 )
 """Every action, in order."""

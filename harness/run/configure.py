@@ -1,27 +1,38 @@
-"""Set-points: written, read back, and put back at the end of a plan."""
+"""Set-points: written by record, read back, and put back at the end of a plan."""
 
 from __future__ import annotations
 
+from collections.abc import Iterable, Mapping
 from fractions import Fraction
 
 from harness.bus.master import Refused
+from harness.clock import MS, S
 from harness.plan.steps import ReadSetPoints, WriteSetPoints
 from harness.quantity import show
+from harness.run.access import admit
 from harness.run.context import Context, Outcome, StepError, StepFail, ask
-from harness.run.observe import read_set_points
+from harness.run.observe import read_set_points, stable_status
+from harness.run.switch import send_command
+from protocol.identifiers import Service
+
+_OPEN_NS = 500 * MS  # an open command has had its effect by then, at the slow schedule's 250 ms a frame
+_COOL_NS = 60 * S  # the longest that is waited for a breaker in which nothing may be written yet
+_LOOK_NS = 500 * MS
 
 
 def run_write(step: WriteSetPoints, context: Context, outcome: Outcome) -> None:
-    """Write each value once and read it back; with ``refused``, expect that negative answer and the old value."""
-    for name, quantity in step.values.items():
-        before = context.ledger.asked(name)
-        answer = _write(context, name, quantity.exact)
+    """Write each record once and read it back; with ``refused``, expect that negative answer and the old values."""
+    for did, values in _by_record(context, {name: value.exact for name, value in step.values.items()}).items():
+        before = {name: context.ledger.asked(name) for name in values}
+        answer = _write(context, did, values)
         if answer is not None:
-            context.ledger.refuse(name, before)
+            for name, value in before.items():
+                context.ledger.refuse(name, value)
+        said = ", ".join(f"{name} = {step.values[name]}" for name in values)
         if answer is None and step.refused is not None:
-            outcome.fail(f"{name} = {quantity} was accepted, and should be refused with {step.refused}")
+            outcome.fail(f"{said} was accepted, and should be refused with {step.refused}")
         elif answer != step.refused:
-            outcome.fail(f"{name} = {quantity} was refused with {answer}, wanted {step.refused or 'no refusal'}")
+            outcome.fail(f"{said} was refused with {answer}, wanted {step.refused or 'no refusal'}")
     _compare(context, outcome, {name: context.ledger.asked(name) for name in step.values})
 
 
@@ -35,32 +46,82 @@ def run_read(step: ReadSetPoints, context: Context, outcome: Outcome) -> None:
 
 
 def put_back(context: Context) -> list[str]:
-    """Write every changed set-point's first value back; returns, in words, those that could not be."""
-    left = []
-    for name, value in list(context.ledger.restore.items()):
-        before = context.ledger.asked(name)
-        try:
-            answer = _write(context, name, value)
-            held = read_set_points(context.device, context.bench, [name])[name]
-            problem = answer or (None if held == value else f"reads back {float(held):g}")
-        except (StepFail, StepError) as error:
-            problem = str(error)
+    """Write every changed set-point's first value back; returns, in words, those that could not be.
+
+    One that a constraint refuses while another is still changed is tried again after that one.
+    """
+    try:
+        _make_writable(context)
+    except (StepFail, StepError) as error:
+        return [f"{_said(context, name)}: {error}" for name in context.ledger.restore]
+    left: dict[int, str] = {}
+    while groups := _by_record(context, context.ledger.restore):
+        before = len(groups)
+        left = {did: problem for did, values in groups.items() if (problem := _restore(context, did, values))}
+        if len(left) == before:
+            break
+    else:
+        return []
+    groups = _by_record(context, context.ledger.restore)
+    return [f"{_said(context, name)}: {left[did]}" for did, values in groups.items() for name in values]
+
+
+def _said(context: Context, name: str) -> str:
+    return f"{name} could not be put back to {float(context.ledger.restore[name]):g}"
+
+
+def _restore(context: Context, did: int, values: Mapping[str, Fraction]) -> str | None:
+    before = {name: context.ledger.asked(name) for name in values}
+    try:
+        answer = _write(context, did, values)
+        held = read_set_points(context.device, context.bench, values)
+        wrong = [f"{name} reads back {float(held[name]):g}" for name in values if held[name] != values[name]]
+        problem = answer or ", ".join(wrong) or None
+    except (StepFail, StepError) as error:
+        problem = str(error)
+    for name, value in before.items():
         if problem is None:
             context.ledger.restored(name)
         else:
-            context.ledger.refuse(name, before)
-            left.append(f"{name} could not be put back to {float(value):g}: {problem}")
-    return left
+            context.ledger.kept(name, value)
+    return problem
 
 
-def _write(context: Context, name: str, value: Fraction) -> str | None:
-    """Write one set-point, never twice; returns the name of the negative answer, None where it was accepted."""
-    point = context.device.set_points[name]
-    diagnostics = context.bench.diagnostics
-    ask(context.device, context.bench, lambda: diagnostics.open_session(context.device.write_session))
-    context.ledger.ask(context.bench.clock.now_ns(), name, value)
+def _make_writable(context: Context) -> None:
+    """Open the breaker and wait until it is in a state in which it takes a set-point, where there is one to write."""
+    device, bench = context.device, context.bench
+    if not context.ledger.restore or stable_status(device, bench).state in device.write_states:
+        return
+    send_command(context, "none")
+    send_command(context, "open")
+    bench.idle(_OPEN_NS)
+    send_command(context, "none")
+    deadline_ns = bench.clock.now_ns() + _COOL_NS
+    while (state := stable_status(device, bench).state) not in device.write_states:
+        if state != "cooling" or bench.clock.now_ns() >= deadline_ns:
+            return  # the write says what the breaker thinks of it
+        bench.idle(_LOOK_NS)
+
+
+def _by_record(context: Context, values: Mapping[str, Fraction]) -> dict[int, dict[str, Fraction]]:
+    groups: dict[int, dict[str, Fraction]] = {}
+    for name, value in values.items():
+        groups.setdefault(context.device.set_points[name].did, {})[name] = value
+    return groups
+
+
+def _write(context: Context, did: int, values: Mapping[str, Fraction]) -> str | None:
+    """Write one record, never twice; returns the name of the negative answer, None where it was accepted.
+
+    Set-points of the record that ``values`` does not name keep what they have.
+    """
+    ledger, diagnostics = context.ledger, context.bench.diagnostics
+    admit(context, Service.WRITE_DATA)
+    whole = {point.name: values.get(point.name, ledger.asked(point.name)) for point in context.device.group(did)}
+    for name, value in values.items():
+        ledger.ask(context.bench.clock.now_ns(), name, value)
     try:
-        ask(context.device, context.bench, lambda: diagnostics.write_set_point(point, value))
+        ask(context.device, context.bench, lambda: diagnostics.write_group(did, whole))
     except StepFail as failure:
         if isinstance(failure.__cause__, Refused):
             return failure.__cause__.response.name
@@ -68,11 +129,18 @@ def _write(context: Context, name: str, value: Fraction) -> str | None:
     return None
 
 
-def _compare(context: Context, outcome: Outcome, wanted: dict[str, Fraction]) -> None:
+def _compare(context: Context, outcome: Outcome, wanted: Mapping[str, Fraction]) -> None:
     held = read_set_points(context.device, context.bench, wanted)
+    for name, text in differing(context, held, wanted):
+        outcome.fail(f"{name} {text}")
+    outcome.facts.update({name: float(value) for name, value in held.items()})
+
+
+def differing(
+    context: Context, held: Mapping[str, Fraction], wanted: Mapping[str, Fraction]
+) -> Iterable[tuple[str, str]]:
+    """Each set-point that is not what it should be, and in words how."""
     for name, value in wanted.items():
         unit = context.device.set_points[name].field.unit
-        outcome.facts[name] = float(held[name])
-        outcome.expect(
-            held[name] == value, f"{name} reads back {show(float(held[name]), unit)}, wanted {show(float(value), unit)}"
-        )
+        if held[name] != value:
+            yield name, f"reads back {show(float(held[name]), unit)}, wanted {show(float(value), unit)}"

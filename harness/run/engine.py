@@ -20,10 +20,13 @@ from harness.record.journal import Journal
 from harness.record.result import Exchange, Result, Verdict
 from harness.run.configure import put_back
 from harness.run.context import Context, Outcome, StepError, StepFail, StepNotRun
+from harness.run.drives import rest_signals
 from harness.run.ledger import Ledger
-from harness.run.observe import read_set_points
+from harness.run.observe import read_identity, read_set_points
 from harness.run.steps import RUNNERS
 from harness.run.supply import power_up
+from harness.run.switch import set_mode
+from harness.run.watch import Watch, look_whole
 from protocol.device import Device
 
 BENCH_LOST = (PortError, InstrumentError)
@@ -83,6 +86,7 @@ class Engine:
         self._journal = journal
         self._watcher = watcher
         self._ledger = Ledger(device, journal)
+        self._watch = Watch()
         self._ending = Ending()
 
     def run(self, plans: Sequence[Plan]) -> Ending:
@@ -110,7 +114,7 @@ class Engine:
 
     def _refused(self, plan: Plan) -> bool:
         """A plan with a step that the gate will not let through is not begun: half of it would mean nothing."""
-        roles = {role for step in (*plan.steps, *plan.clean_up) for role in step.step.roles}
+        roles = {role for step in plan.places for role in step.step.roles}
         reason = refusal(hazard_of(roles), self._bench.simulated)
         if reason is not None:
             self._ending.refused_by_gate = True
@@ -120,7 +124,9 @@ class Engine:
     def _begin(self) -> None:
         try:
             power_up(self._device, self._bench, self._ledger)
+            rest_signals(self._bench)
             self._ledger.found(read_set_points(self._device, self._bench, self._device.set_points))
+            self._ledger.unit = read_identity(self._device, self._bench)
         except StepError as error:
             raise PortError(str(error)) from error
 
@@ -128,12 +134,13 @@ class Engine:
         context = Context(self._device, self._bench, self._ledger, plan)
         stopped: str | None = None
         try:
-            for step in plan.steps:
-                result = self._skip(plan, step, stopped) if stopped else self._run_step(context, step)
-                if result.verdict in (Verdict.ERROR, Verdict.NOT_RUN):
-                    stopped = stopped or f"not begun: {result.step} came to {result.verdict.value}"
-            for step in plan.clean_up:
-                self._run_step(context, step)
+            self._start_plan(context)
+            for step in plan.places:
+                if stopped is not None and step.section != "clean_up":
+                    self._skip(plan, step, stopped)
+                    continue
+                result = self._run_step(context, step)
+                stopped = stopped or _stops(step, result)
         except KeyboardInterrupt:
             self._ending.interrupted = True
             self._note_safe(stop_currents(self._bench))
@@ -143,20 +150,23 @@ class Engine:
                 left = put_back(context)
                 self._ending.not_put_back += [f"{plan.name}: {name}" for name in left]
 
+    def _start_plan(self, context: Context) -> None:
+        """Every plan begins in the device's first mode, whatever the one before it left."""
+        try:
+            if self._device.command.modes:
+                set_mode(next(iter(self._device.command.modes)), self._device, self._bench, self._ledger)
+            self._watch.begin(context)
+        except (StepError, StepFail):
+            self._watch.forget()  # whatever it is, the plan's own steps meet it
+
     def _run_step(self, context: Context, step: PlanStep) -> Result:
         self._watcher.started(context.plan, step)
         outcome = Outcome()
         began_ns = self._bench.clock.now_ns()
         self._bench.take_exchanges()
         try:
-            RUNNERS[type(step.step)](step.step, context, outcome)
-        except StepFail as error:
-            outcome.fail(str(error))
-        except StepError as error:
-            outcome.error(str(error))
-        except StepNotRun as error:
-            outcome.not_run(str(error))
-            self._ending.refused_by_gate |= error.refused_by_gate
+            self._carry_out(context, step, outcome)
+            self._look(context, step, outcome)
         except BENCH_LOST as error:
             outcome.error(str(error))
             self._ending.bench_lost = str(error)
@@ -170,6 +180,27 @@ class Engine:
         finally:
             result = self._commit(context.plan, step, outcome, began_ns, self._bench.take_exchanges())
         return result
+
+    def _carry_out(self, context: Context, step: PlanStep, outcome: Outcome) -> None:
+        trips = self._ledger.trips
+        try:
+            RUNNERS[type(step.step)](step.step, context, outcome)
+        except StepFail as error:
+            outcome.fail(str(error))
+        except StepError as error:
+            outcome.error(str(error))
+        except StepNotRun as error:
+            outcome.not_run(str(error))
+            self._ending.refused_by_gate |= error.refused_by_gate
+        if outcome.verdict in (Verdict.ERROR, Verdict.NOT_RUN):
+            self._watch.forget()
+        else:
+            self._watch.after(context, step.step, outcome, trips)
+
+    def _look(self, context: Context, step: PlanStep, outcome: Outcome) -> None:
+        """What is looked at once a plan."""
+        if step is context.plan.places[-1] and outcome.verdict not in (Verdict.ERROR, Verdict.NOT_RUN):
+            look_whole(context, outcome)
 
     def _skip(self, plan: Plan, step: PlanStep, reason: str) -> Result:
         outcome = Outcome()
@@ -233,6 +264,15 @@ class Engine:
 
     def _skip_rest(self, plan: Plan, reason: str) -> None:
         reached = {result.id for result in self._ending.results}
-        for step in (*plan.steps, *plan.clean_up):
+        for step in plan.places:
             if f"{plan.name}/{step.name}" not in reached:
                 self._skip(plan, step, reason)
+
+
+def _stops(step: PlanStep, result: Result) -> str | None:
+    """Why the steps that follow, the clean-up excepted, are not begun; None where they are."""
+    if result.verdict in (Verdict.ERROR, Verdict.NOT_RUN):
+        return f"not begun: {result.step} came to {result.verdict.value}"
+    if step.section == "preconditions" and result.verdict is not Verdict.PASS:
+        return f"not begun: precondition {result.step} came to {result.verdict.value}"
+    return None

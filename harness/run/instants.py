@@ -1,7 +1,8 @@
 """From a recording to instants: onset, decision, and what the stimulus was between them.
 
-Instants are those of the field: onset, the measured current crosses half of its commanded value; decision, the gate
-output falls through half of its level. Both are interpolated between samples, and known to half a sample interval.
+Instants are those of the field: onset, the recorded quantity crosses the level that its time counts from, or the gate
+rises where the breaker is closed onto the stimulus; decision, the gate output falls through half of its level. Both are
+interpolated between samples, and known to half a sample interval.
 """
 
 from __future__ import annotations
@@ -12,6 +13,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from harness.bench.instrument import Acquisition
+from harness.run.course import Course
 
 GATE_THRESHOLD_V = 2.5
 """Half of the gate output's 5 V."""
@@ -20,23 +22,32 @@ EDGE_UNCERTAINTY = 1 / np.sqrt(12)
 
 
 @dataclass(frozen=True)
+class Look:
+    """What to look for in a recording: the channel, the level that the onset is at, where the gate is meanwhile."""
+
+    channel: str
+    course: Course
+    onset: float  # unit of the channel
+    gate: str = "on"  # on, rising (closed onto the stimulus) or off
+
+
+@dataclass(frozen=True)
 class Instants:
     """What happened when, in s from the start of the recording."""
 
     onset: float
-    ended: float  # the stimulus fell below half of its commanded value, or the recording ended
-    decision: float | None  # None: the gate stayed on
-    plateau: float  # mean of the stimulus between its rise and the decision or its end, A
-    before_decision: float  # mean of the stimulus in the last samples of the plateau, A
+    ended: float  # the stimulus came back half of its way, or the recording ended
+    decision: float | None  # None: the gate stayed on, or was off all along
+    plateau: float  # mean of the stimulus between its rise and the decision or its end
+    before_decision: float  # mean of the stimulus in the last samples of the plateau
 
 
 def crossing(samples: NDArray[np.float64], level: float, rising: bool, start: int = 0) -> float | None:
     """Index, interpolated, of the first crossing of ``level`` from sample ``start`` on; None where there is none."""
     above = samples[start:] >= level if rising else samples[start:] < level
-    hits = np.flatnonzero(above)
-    if hits.size == 0:
+    if not above.any():
         return None
-    k = start + int(hits[0])
+    k = start + int(above.argmax())
     if k == start:
         return float(k)
     before, after = samples[k - 1], samples[k]
@@ -47,33 +58,58 @@ class NotRecorded(Exception):
     """The recording shows no stimulus to measure from: the bench's fault."""
 
 
-def instants(acquisition: Acquisition, stimulus: str, commanded: float, tail_s: float) -> Instants:
-    """Analyse a recording of ``stimulus`` and ``gate``.
+def instants(acquisition: Acquisition, look: Look, tail_s: float) -> Instants:
+    """Analyse a recording of the stimulus' channel and ``gate``.
 
-    ``tail_s`` is the averaging time for the current just before the decision. Raises NotRecorded where the stimulus
-    never reached half of ``commanded``, and where the gate was not on before it did.
+    ``tail_s`` is the averaging time for the value just before the decision. Raises NotRecorded where the stimulus never
+    came to its onset, and where the gate was not as it should be before it did.
     """
-    current, gate = acquisition.channels[stimulus], acquisition.channels["gate"]
-    onset = crossing(current, commanded / 2, rising=True)
-    if onset is None:
-        raise NotRecorded(f"the recorded {stimulus} never came to half of {commanded:g} A")
-    if not (gate[: max(int(onset), 1)] > GATE_THRESHOLD_V).all():
-        raise NotRecorded("the gate output was not on before the current: look at the recorder's gate channel")
-    decision = crossing(gate, GATE_THRESHOLD_V, rising=False, start=int(onset))
-    end = _plateau_end(current, commanded, int(onset), decision)
+    samples, gate = acquisition.channels[look.channel], acquisition.channels["gate"]
+    course, interval = look.course, acquisition.interval_s
+    there = crossing(samples, look.onset, course.upwards)
+    if there is None:
+        raise NotRecorded(f"the recorded {look.channel} never came to {look.onset:g}, on its way to {course.value:g}")
+    onset = _gate_rise(gate) if look.gate == "rising" else there
+    _check_gate(gate, look, onset)
+    start = int(onset) + (look.gate == "rising")
+    decision = None if look.gate == "off" else crossing(gate, GATE_THRESHOLD_V, rising=False, start=start)
+    half = crossing(samples, course.half, course.upwards)
+    fall = None if half is None else _end(samples, course, int(half))
+    ends = [int(instant) for instant in (fall, decision) if instant is not None]
+    end = max(min(ends, default=len(samples)), int(onset) + 1)
     begin = min(int(onset) + 2, end - 1)
-    tail = max(end - max(2, round(tail_s / acquisition.interval_s)), begin)
-    fall = crossing(current, commanded / 2, rising=False, start=int(onset) + 1)
+    plateau = samples[begin:end]
+    if course.train:
+        plateau = plateau[plateau >= course.half] if (plateau >= course.half).any() else plateau
+    tail = max(end - max(2, round(tail_s / interval)), begin)
     return Instants(
-        onset * acquisition.interval_s,
-        (len(current) - 1 if fall is None else fall) * acquisition.interval_s,
-        None if decision is None else decision * acquisition.interval_s,
-        float(np.mean(current[begin:end])),
-        float(np.mean(current[tail:end])),
+        onset * interval,
+        (len(samples) - 1 if fall is None else fall) * interval,
+        None if decision is None else decision * interval,
+        float(np.mean(plateau)),
+        float(np.mean(samples[tail:end])),
     )
 
 
-def _plateau_end(current: NDArray[np.float64], commanded: float, onset: int, decision: float | None) -> int:
-    fall = crossing(current, commanded / 2, rising=False, start=onset + 1)
-    ends = [instant for instant in (fall, decision) if instant is not None]
-    return max(int(min(ends, default=len(current))), onset + 1)
+def _gate_rise(gate: NDArray[np.float64]) -> float:
+    rise = crossing(gate, GATE_THRESHOLD_V, rising=True)
+    if rise is None:
+        raise NotRecorded("the gate output never came on: look at the recorder's gate channel")
+    return rise
+
+
+def _check_gate(gate: NDArray[np.float64], look: Look, onset: float) -> None:
+    before = gate[: max(int(onset), 1)] > GATE_THRESHOLD_V
+    if look.gate == "on" and not before.all():
+        raise NotRecorded("the gate output was not on before the stimulus: look at the recorder's gate channel")
+    if look.gate == "rising" and before.any():
+        raise NotRecorded("the gate output was on before the breaker was closed: look at the recorder's gate channel")
+
+
+def _end(samples: NDArray[np.float64], course: Course, half: int) -> float | None:
+    """Where the stimulus comes back for the first time; for pulses, after the last of them."""
+    if not course.train:
+        return crossing(samples, course.half, not course.upwards, half + 1)
+    above = np.flatnonzero(samples[half:] >= course.half)
+    last = half + int(above[-1])
+    return None if last + 1 >= len(samples) else float(last + 1)

@@ -8,33 +8,58 @@ the whole interval from cold to trip.
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from fractions import Fraction
 
 from harness.clock import S
 from harness.record.journal import Journal
 from harness.record.result import Coverage
+from harness.run.identity import Identity
 from harness.trip.band import level_interval
 from harness.trip.trace import Segments
-from protocol.device import Device
+from harness.trip.watch import REMEMBERS
+from protocol.device import Device, SnapshotSource
 
 UNKNOWN = (0.0, 2.0)
 """Cold, or as hot as a trip with what flows on through latency and an open switch's sensing input leaves it."""
 COLD = (0.0, 0.0)
+HEAT_SINK = 25.0
+"""degC, where nothing else is said: an ordinary room."""
+_FALL_S = 0.2  # s, longer than any supply takes to fall once it is off; common practice, no source
+
+
+@dataclass(frozen=True)
+class Known:
+    """A value as the instruments or the harness know it: least, greatest, and how well the two are known (standard)."""
+
+    low: float
+    high: float
+    uncertainty: float = 0.0
 
 
 @dataclass(frozen=True)
 class LastTrip:
-    """What the instruments know of the last trip; a snapshot is compared with it."""
+    """What the instruments know of a trip; a snapshot is compared with it. A source that is absent is not known."""
 
     function: str
     coverage: Coverage
-    current: float  # A, mean shortly before the decision
-    current_uncertainty: float  # A, standard
-    level: tuple[float, float]  # least and greatest thermal level that a good breaker has at its decision
-    operate_time: float  # s
-    operate_time_uncertainty: float  # s, standard; of the time alone
-    supply_voltage: float  # V
+    span_ns: tuple[int, int]  # it happened between these
+    values: Mapping[SnapshotSource, Known]
+    number: int = 0  # of the run's trips
+
+
+@dataclass(frozen=True)
+class Uptime:
+    """What the breaker said of its uptime, and between which instants it was so; ``off_ns`` of no supply since."""
+
+    value_s: float
+    span_ns: tuple[int, int]
+    off_ns: tuple[int, int] = (0, 0)  # least and most
+
+    def elapsed(self, first_ns: int, last_ns: int) -> tuple[int, int]:
+        """Least and most powered time up to an instant between ``first_ns`` and ``last_ns``."""
+        least, most = first_ns - self.span_ns[1] - self.off_ns[1], last_ns - self.span_ns[0] - self.off_ns[0]
+        return max(least, 0), most
 
 
 class Ledger:
@@ -46,9 +71,18 @@ class Ledger:
         self._held: dict[str, Fraction] = {}
         self._levels: dict[str, tuple[tuple[float, float], int]] = {}
         self._before: dict[str, tuple[tuple[float, float], int]] = {}
+        self._off: dict[str, tuple[float, float]] = {}
         self.restore: dict[str, Fraction] = {}
-        self.last_trip: LastTrip | None = None
+        self.mode: str | None = next(iter(device.command.modes), None)
+        self.first_trips: dict[str, LastTrip] = {}  # by fault code, since the last clearing
+        self.latest_trips: dict[str, LastTrip] = {}
+        self.trips = 0  # that have a snapshot of their own, since the run began
+        self.unit: Identity | None = None  # as it was at the start of the run
+        self.uptime: Uptime | None = None
+        self._powered_down_ns: int | None = None
+        self.trip_count: tuple[int, int] | None = None  # the breaker's own count, and ``trips`` then
         self.quarantine: str | None = None
+        self.heat_sink = HEAT_SINK  # degC
         self.writes = 0
 
     def found(self, values: Mapping[str, Fraction]) -> None:
@@ -68,6 +102,10 @@ class Ledger:
         if self.restore.get(name) == value:
             del self.restore[name]
 
+    def kept(self, name: str, value: Fraction) -> None:
+        """The device kept ``value`` where its first one was to be put back; it is still to be."""
+        self._held[name] = value
+
     def restored(self, name: str) -> None:
         """A set-point is back at its first value."""
         self.restore.pop(name, None)
@@ -83,6 +121,8 @@ class Ledger:
 
     def level(self, function: str, now_ns: int) -> tuple[float, float]:
         """Least and greatest thermal level of ``function`` now."""
+        if not isinstance(self._device.functions[function], REMEMBERS):
+            return COLD
         start, since_ns = self._levels.get(function, (UNKNOWN, now_ns))
         if now_ns <= since_ns:
             return start
@@ -90,9 +130,9 @@ class Ledger:
 
     def current_begins(self, now_ns: int) -> None:
         """A current is about to flow: until ``current_ended`` says how much, every level is unknown."""
-        self._before = {name: (self.level(name, now_ns), now_ns) for name in self._device.functions}
+        self._before = {name: (self.level(name, now_ns), now_ns) for name in self.remembering}
         self._note(now_ns, "current", levels_before={name: level for name, (level, _) in self._before.items()})
-        self._set_levels(now_ns, dict.fromkeys(self._device.functions, UNKNOWN))
+        self._set_levels(now_ns, dict.fromkeys(self.remembering, UNKNOWN))
 
     def current_ended(self, end_ns: int, current: Segments) -> None:
         """The recorded ``current`` went through the sensing chain until ``end_ns``: every level follows it."""
@@ -103,15 +143,58 @@ class Ledger:
             levels[name] = self._carried(name, current, self._carried(name, gap, level))
         self._set_levels(end_ns, levels)
 
+    def powered_down(self, now_ns: int) -> None:
+        """The supply is about to go: a level that outlives it is at most what it is now."""
+        self._off = {name: self.level(name, now_ns) for name in self.remembering}
+        self._powered_down_ns = now_ns
+        self._set_levels(now_ns, dict.fromkeys(self.remembering, UNKNOWN))
+
     def powered_up(self, now_ns: int) -> None:
-        """The device lost its supply and is up again: levels are cold or unknown, as its profile says."""
-        self._set_levels(
-            now_ns,
-            {
-                name: UNKNOWN if function.kept_without_supply else COLD
-                for name, function in self._device.functions.items()
-            },
-        )
+        """The device lost its supply and is up again: levels are cold or kept, as its profile says.
+
+        Until the supply had fallen a kept one may have cooled, and there is nobody who says how long that took.
+        """
+        levels = {}
+        for name in self.remembering:
+            kept = getattr(self._device.functions[name], "kept_without_supply", False)
+            levels[name] = UNKNOWN if kept else COLD
+            if kept and name in self._off:
+                low, high = self._off[name]
+                levels[name] = self._carried(name, Segments.constant(0.0, _FALL_S), (low, high))[0], high
+        if self.uptime is not None and self._powered_down_ns is not None:
+            least, most = self.uptime.off_ns
+            gone = now_ns - self._powered_down_ns
+            sure = max(gone - round(2 * _FALL_S * S), 0)  # how long supply and breaker took is not known
+            self.uptime = replace(self.uptime, off_ns=(least + sure, most + gone))
+        self._off, self._powered_down_ns = {}, None
+        self._set_levels(now_ns, levels)
+
+    def tripped(self, cause: str, trip: LastTrip) -> None:
+        """A trip with all that is known of it."""
+        self.trips += 1
+        trip = replace(trip, number=self.trips)
+        self.first_trips.setdefault(cause, trip)
+        self.latest_trips[cause] = trip
+
+    def uncounted(self) -> None:
+        """The breaker may have tripped without anybody having seen it: its own count is not known any more."""
+        self.trip_count = None
+
+    def cleared(self) -> None:
+        """The fault memory is empty, and with it every snapshot."""
+        self.first_trips.clear()
+        self.latest_trips.clear()
+
+    @property
+    def remembering(self) -> tuple[str, ...]:
+        """The functions whose level outlasts what they watch."""
+        return tuple(name for name, function in self._device.functions.items() if isinstance(function, REMEMBERS))
+
+    @property
+    def ambient(self) -> tuple[float, float]:
+        """The least and greatest temperature that the breaker may take its heat sink for, degC."""
+        tolerance = self._device.thermistor.tolerance if self._device.thermistor else 0.0
+        return self.heat_sink - tolerance, self.heat_sink + tolerance
 
     def quarantined(self, now_ns: int, reason: str) -> None:
         """The unit failed in a way that forbids further stimuli in this run."""
@@ -120,7 +203,7 @@ class Ledger:
 
     def _carried(self, name: str, current: Segments, start: tuple[float, float]) -> tuple[float, float]:
         function = self._device.function(name)
-        return level_interval(function, self.set_points, self._device.accuracy, current, start)
+        return level_interval(function, self.set_points, current, start, self.mode, ambient=self.ambient)
 
     def _set_levels(self, now_ns: int, levels: Mapping[str, tuple[float, float]]) -> None:
         self._journal.remark(now_ns, "levels", levels)

@@ -5,14 +5,15 @@ from __future__ import annotations
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
 from fractions import Fraction
+from functools import partial
 
 from harness.bench.bench import Bench
 from harness.bus.master import NoAnswer
-from harness.plan.steps import CheckCodes, CheckSnapshot, CheckStatus, ClearCodes, Identify, ReadLive
+from harness.plan.steps import CheckCodes, CheckStatus, ClearCodes, Identify, ReadLive
 from harness.record.result import Measurement
 from harness.run.context import Context, Outcome, StepError, ask, steady
-from harness.run.ledger import LastTrip
-from protocol.device import Device, LiveValue, SnapshotField
+from harness.run.identity import Identity
+from protocol.device import Device, LiveValue
 from protocol.services import CodeStatus, CodeStatusBit, dtc_text
 
 
@@ -79,14 +80,19 @@ def run_check_codes(step: CheckCodes, context: Context, outcome: Outcome) -> Non
     found = ask(context.device, context.bench, lambda: steady(context.bench.diagnostics.codes))
     names = {code.dtc: name for name, code in context.device.fault_codes.items()}
     present = {names.get(reading.dtc, dtc_text(reading.dtc)): reading for reading in found}
-    follow_on = {name for code in step.codes for name in context.device.fault_codes[code].follow_on}
+    known = context.device.fault_codes
+    follow_on = {name for code in step.codes for name in known[code].follow_on}
+    forbidden = {name for code in step.codes for name in known[code].forbidden}
     for name, wanted_bits in step.codes.items():
         if name not in present:
             outcome.fail(f"code {name} is not in the fault memory")
             continue
         missing = [bit for bit in wanted_bits if not present[name].status & CodeStatusBit[bit]]
         outcome.expect(not missing, f"code {name} lacks {', '.join(missing)}")
-    for name in present.keys() - step.codes.keys() - follow_on:
+    for name, bits in step.without.items():
+        found_bits = [bit for bit in bits if name in present and present[name].status & CodeStatusBit[bit]]
+        outcome.expect(not found_bits, f"code {name} has {', '.join(found_bits)}, which should be clear")
+    for name in sorted(present.keys() - step.codes.keys() - follow_on | present.keys() & forbidden - step.codes.keys()):
         outcome.fail(f"code {name} is in the fault memory and should not be")
     outcome.facts["codes"] = {name: reading.status for name, reading in present.items()}
 
@@ -94,60 +100,9 @@ def run_check_codes(step: CheckCodes, context: Context, outcome: Outcome) -> Non
 def run_clear_codes(step: ClearCodes, context: Context, outcome: Outcome) -> None:
     """Clear the fault memory once and read it back."""
     ask(context.device, context.bench, context.bench.diagnostics.clear)
+    context.ledger.cleared()
     left: tuple[CodeStatus, ...] = ask(context.device, context.bench, lambda: steady(context.bench.diagnostics.codes))
     outcome.expect(not left, f"after clearing, the fault memory holds {len(left)} code(s)")
-
-
-def run_check_snapshot(step: CheckSnapshot, context: Context, outcome: Outcome) -> None:
-    """Compare the snapshot with the instruments' figures of the last trip and with the step's own values."""
-    code = context.device.fault_codes[step.code]
-    found = ask(context.device, context.bench, lambda: steady(lambda: context.bench.diagnostics.snapshot(code.dtc)))
-    if not found:
-        outcome.fail(f"no snapshot is stored with {step.code}")
-        return
-    trip = context.ledger.last_trip
-    for entry in context.device.snapshot.fields:
-        value = float(found[entry.field.name])
-        outcome.facts[entry.field.name] = value
-        wanted = step.values.get(entry.field.name)
-        known = _exactly(wanted.si) if wanted is not None else _known(entry, trip, context)
-        if known is not None:
-            slack = entry.accuracy + float(entry.field.scale) / 2
-            limits = (known.low - slack, known.high + slack)
-            name = f"snapshot {entry.field.name}"
-            outcome.measure(Measurement(name, value, entry.field.unit, *limits, None, known.uncertainty))
-
-
-@dataclass(frozen=True)
-class _Known:
-    """What a snapshot field should say, ahead of its own declared accuracy, and how well that is known."""
-
-    low: float
-    high: float
-    uncertainty: float
-
-
-def _exactly(value: float, slack: float = 0.0, uncertainty: float = 0.0) -> _Known:
-    return _Known(value - slack, value + slack, uncertainty)
-
-
-def _known(entry: SnapshotField, trip: LastTrip | None, context: Context) -> _Known | None:
-    """What the instruments say of the last trip; None for a field that none of them knows."""
-    if trip is None:
-        return None
-    match entry.source:
-        case "current":
-            gain = context.device.accuracy.current_gain * trip.current
-            return _exactly(trip.current, gain, trip.current_uncertainty)
-        case "heat":
-            return _Known(*trip.level, 0.0)
-        case "operate_time":
-            own_clock = context.device.accuracy.timer * trip.operate_time
-            return _exactly(trip.operate_time, own_clock, trip.operate_time_uncertainty)
-        case "supply_voltage":
-            return _exactly(trip.supply_voltage, 0.0, context.bench.spec.supply_12v.uncertainty)
-        case _:
-            return None
 
 
 def run_read_live(step: ReadLive, context: Context, outcome: Outcome) -> None:
@@ -162,22 +117,18 @@ def run_read_live(step: ReadLive, context: Context, outcome: Outcome) -> None:
 
 def run_identify(step: Identify, context: Context, outcome: Outcome) -> None:
     """Compare the product identification with the LDF, and read every identification record."""
-    wanted = context.device.identity
-    product = ask(context.device, context.bench, lambda: steady(context.bench.diagnostics.product))
-    for what, found, expected in (
-        ("supplier", product.supplier, wanted.supplier_id),
-        ("function", product.function, wanted.function_id),
-        ("variant", product.variant, wanted.variant),
+    wanted, found = context.device.identity, read_identity(context.device, context.bench)
+    for what, value, expected in (
+        ("supplier", found.product.supplier, wanted.supplier_id),
+        ("function", found.product.function, wanted.function_id),
+        ("variant", found.product.variant, wanted.variant),
     ):
-        outcome.expect(found == expected, f"{what} id is {found:#x}, the LDF says {expected:#x}")
-    for name, did in wanted.records.items():
-        text = _read_text(context, did)
+        outcome.expect(value == expected, f"{what} id is {value:#x}, the LDF says {expected:#x}")
+    for name, text in found.records.items():
         outcome.facts[name] = text
         outcome.expect(bool(text.strip()), f"{name} is empty")
-
-
-def _read_text(context: Context, did: int) -> str:
-    return ask(context.device, context.bench, lambda: steady(lambda: context.bench.diagnostics.text(did)))
+    if step.same and context.ledger.unit is not None:
+        outcome.expect(found == context.ledger.unit, "it is not the unit that the run began with")
 
 
 def read_live(context: Context, live: LiveValue) -> Fraction:
@@ -185,10 +136,23 @@ def read_live(context: Context, live: LiveValue) -> Fraction:
     return ask(context.device, context.bench, lambda: context.bench.diagnostics.live(live))
 
 
-def read_set_points(device: Device, bench: Bench, names: Iterable[str]) -> dict[str, Fraction]:
-    """Set-points as the device reports them, each from two equal readings. Raises StepFail or StepError."""
+def read_set_points(device: Device, bench: Bench, names: Iterable[str], once: bool = False) -> dict[str, Fraction]:
+    """Set-points as the device reports them, each record from two equal readings unless ``once``.
 
-    def read(name: str) -> Fraction:
-        return ask(device, bench, lambda: steady(lambda: bench.diagnostics.set_point(device.set_points[name])))
+    Raises StepFail or StepError.
+    """
+    wanted = list(names)
+    held: dict[str, Fraction] = {}
+    for did in dict.fromkeys(device.set_points[name].did for name in wanted):
+        read = partial(bench.diagnostics.group, did)
+        held |= ask(device, bench, read if once else partial(steady, read))
+    return {name: held[name] for name in wanted}
 
-    return {name: read(name) for name in names}
+
+def read_identity(device: Device, bench: Bench) -> Identity:
+    """Identity of the unit. Raises StepFail or StepError."""
+    product = ask(device, bench, lambda: steady(bench.diagnostics.product))
+    records = {}
+    for name, did in device.identity.records.items():
+        records[name] = ask(device, bench, lambda did=did: steady(lambda: bench.diagnostics.text(did)))  # type: ignore[misc]
+    return Identity(product, records)

@@ -8,17 +8,22 @@ from typing import Any
 from harness.plan import steps as plan
 from harness.run.configure import run_read, run_write
 from harness.run.context import Context, Outcome
+from harness.run.diagnose import run_force, run_request, run_reset, run_routine, run_start_session, run_unlock
+from harness.run.disturb import run_disturb, run_sleep_and_wake
+from harness.run.health import run_check_health
 from harness.run.observe import (
     run_check_codes,
-    run_check_snapshot,
     run_check_status,
     run_clear_codes,
     run_identify,
     run_read_live,
 )
+from harness.run.power_cut import run_power_cut
+from harness.run.silence import run_silence
+from harness.run.snapshot import run_check_snapshot
 from harness.run.stimulate import run_expect_no_trip, run_expect_trip
 from harness.run.supply import run_power_cycle
-from harness.run.switch import run_close, run_open
+from harness.run.switch import run_close, run_open, run_set_mode
 from harness.run.waiting import run_wait, run_wait_until_cool
 
 Runner = Callable[[Any, Context, Outcome], None]
@@ -29,14 +34,26 @@ RUNNERS: dict[type[plan.Step], Runner] = {
     plan.ReadSetPoints: run_read,
     plan.CloseSwitch: run_close,
     plan.OpenSwitch: run_open,
+    plan.SetMode: run_set_mode,
     plan.ExpectTrip: run_expect_trip,
     plan.ExpectNoTrip: run_expect_no_trip,
+    plan.Silence: run_silence,
     plan.CheckStatus: run_check_status,
     plan.CheckCodes: run_check_codes,
     plan.CheckSnapshot: run_check_snapshot,
+    plan.CheckHealth: run_check_health,
     plan.ClearCodes: run_clear_codes,
     plan.ReadLive: run_read_live,
     plan.Identify: run_identify,
+    plan.StartSession: run_start_session,
+    plan.Unlock: run_unlock,
+    plan.Request: run_request,
+    plan.Force: run_force,
+    plan.RunRoutine: run_routine,
+    plan.Reset: run_reset,
+    plan.SleepAndWake: run_sleep_and_wake,
+    plan.Disturb: run_disturb,
+    plan.PowerCut: run_power_cut,
     plan.Wait: run_wait,
     plan.WaitUntilCool: run_wait_until_cool,
     plan.PowerCycle: run_power_cycle,

@@ -30,6 +30,7 @@ def power_up(device: Device, bench: Bench, ledger: Ledger) -> None:
 def run_power_cycle(step: PowerCycle, context: Context, outcome: Outcome) -> None:
     """Take the supply away, bring it back, wait for the first answer."""
     bench = context.bench
+    context.ledger.powered_down(bench.clock.now_ns())
     bench.supply_12v.off()
     bench.idle(round(step.duration.si * S))
     if _switch_on(context.device, bench):

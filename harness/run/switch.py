@@ -2,12 +2,16 @@
 
 from __future__ import annotations
 
+from harness.bench.bench import Bench
 from harness.clock import MS
-from harness.plan.steps import CloseSwitch, OpenSwitch
+from harness.plan.steps import CloseSwitch, OpenSwitch, SetMode
 from harness.run.context import Context, Outcome, ask
+from harness.run.ledger import Ledger
 from harness.run.observe import read_status, stable_status
+from protocol.device import Device
 
 _REACTION_NS = 500 * MS  # a command has had its effect by then, at the slow schedule's 250 ms a frame
+_MODE_NS = 50 * MS  # the breaker works with it by then
 _POLL_NS = 20 * MS
 
 
@@ -24,6 +28,18 @@ def run_open(step: OpenSwitch, context: Context, outcome: Outcome) -> None:
     """Command open; expect the switch open."""
     reached = _command(context, "open", "open")
     outcome.expect(reached, f"the breaker did not open: {stable_status(context.device, context.bench)}")
+
+
+def run_set_mode(step: SetMode, context: Context, outcome: Outcome) -> None:
+    """Command the operating mode; the bands of what follows are those of its set-point banks."""
+    set_mode(step.mode, context.device, context.bench, context.ledger)
+
+
+def set_mode(mode: str, device: Device, bench: Bench, ledger: Ledger) -> None:
+    """Send the mode with the command frame from now on. Raises StepError where it does not come back from the wire."""
+    ask(device, bench, lambda: bench.master.send_mode(mode))
+    ledger.mode = mode
+    bench.idle(_MODE_NS)
 
 
 def _command(context: Context, command: str, wanted: str) -> bool:

@@ -7,6 +7,7 @@ from harness.plan.steps import Wait, WaitUntilCool
 from harness.record.result import Measurement
 from harness.run.context import Context, Outcome, StepError
 from harness.run.observe import read_live
+from protocol.protection import InverseTime, ThermalMemory
 
 _LOOK_NS = S
 
@@ -22,14 +23,16 @@ def run_wait_until_cool(step: WaitUntilCool, context: Context, outcome: Outcome)
     deadline_ns = bench.clock.now_ns() + round(step.at_most.si * S)
 
     def hottest() -> float:
-        return max(ledger.level(name, bench.clock.now_ns())[1] for name in context.device.functions)
+        return max((ledger.level(name, bench.clock.now_ns())[1] for name in ledger.remembering), default=0.0)
 
     while (level := hottest()) > step.level.si:
         if bench.clock.now_ns() >= deadline_ns:
-            raise StepError(f"after {step.at_most} the thermal level may still be {level:.1%}; allow more time")
+            raise StepError(f"after {step.at_most} the level may still be {level:.1%}; allow more time")
         bench.idle(min(_LOOK_NS, deadline_ns - bench.clock.now_ns()))
     outcome.facts["level_at_most"] = level
     live = context.device.live.get("heat")
-    if live is not None:
+    heats = [f.name for f in context.device.functions.values() if isinstance(f, ThermalMemory | InverseTime)]
+    if live is not None and heats:
+        level = ledger.level(heats[0], bench.clock.now_ns())[1]
         own = float(read_live(context, live))
         outcome.measure(Measurement("the breaker's own thermal level", own, "1", None, level + live.accuracy))

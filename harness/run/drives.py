@@ -1,0 +1,213 @@
+"""How each stimulus is given by the bench's instruments: made ready, started, stopped.
+
+A current has a cut-off that its instrument holds. Any other quantity goes back to its healthy value with ``stop``, at
+the rate at which it came, so that the way back is no stimulus of its own.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Callable
+from dataclasses import dataclass
+from typing import Protocol
+
+from harness.bench.bench import Bench
+from harness.bench.instrument import CurrentStimulus, SignalSource
+from harness.clock import MS, S
+from harness.plan.steps import SENSOR_FAULTS, STIMULI, Stimulus
+from harness.run.context import StepNotRun
+from harness.run.course import Course, course_of
+from protocol.device import Device
+from protocol.protection import SensorCheck
+
+_SOURCE_NS = 100 * MS  # a source's output has risen by then
+_SETTLE_NS = 50 * MS  # a signal is at its value by then
+_PIECE_NS = 20 * MS  # of a ramp on an instrument that has none of its own
+
+
+class Drive(Protocol):
+    """One stimulus on its instruments."""
+
+    @property
+    def course(self) -> Course:
+        """How it is meant to go."""
+        ...
+
+    def ready(self) -> None:
+        """Everything but the stimulus itself; nothing reaches the breaker that it would act on."""
+        ...
+
+    def start(self, cut_off: float) -> None:
+        """Begin; a current ends by itself ``cut_off`` s later."""
+        ...
+
+    def stop(self) -> None:
+        """A current off; anything else back at its healthy value."""
+        ...
+
+
+def drive_of(step: Stimulus, device: Device, bench: Bench) -> Drive:
+    """The drive of ``step``. Raises StepNotRun where the bench lacks what it needs."""
+    missing = [role for role in sorted(step.roles) if getattr(bench, role) is None]
+    if missing:
+        raise StepNotRun(f"the bench has no {' and no '.join(missing)}")
+    recorder = bench.spec.recorder
+    assert recorder is not None
+    for channel in (STIMULI[step.key].channel, "gate"):
+        if channel not in recorder.channels:
+            raise StepNotRun(f"the bench's recorder has no channel {channel}")
+    return _DRIVES[step.key](step, device, bench)
+
+
+@dataclass
+class _Injected:
+    course: Course
+    injector: CurrentStimulus
+    stop_input: bool
+
+    def ready(self) -> None:
+        """Nothing: an injector is at rest."""
+
+    def start(self, cut_off: float) -> None:
+        if self.stop_input:
+            self.injector.stop_by_gate(True)
+        _start(self.injector, self.course, cut_off)
+
+    def stop(self) -> None:
+        self.injector.off()
+        if self.stop_input:
+            self.injector.stop_by_gate(False)
+
+
+@dataclass
+class _Drawn:
+    course: Course
+    bench: Bench
+    voltage: float  # V
+
+    def ready(self) -> None:
+        """The source on; the load takes nothing yet."""
+        source, spec = self.bench.source, self.bench.spec.source
+        assert source is not None and spec is not None
+        source.configure(self.voltage, spec.current)
+        source.output(True)
+        self.bench.idle(_SOURCE_NS)
+
+    def start(self, cut_off: float) -> None:
+        assert self.bench.load is not None
+        _start(self.bench.load, self.course, cut_off)
+
+    def stop(self) -> None:
+        """At the source first."""
+        assert self.bench.source is not None and self.bench.load is not None
+        self.bench.source.off()
+        self.bench.load.off()
+
+
+def _start(stimulus: CurrentStimulus, course: Course, cut_off: float) -> None:
+    if course.train:
+        count = len(course.train) // 2
+        stimulus.apply_list(course.train[:2], count, course.rate, cut_off)
+    elif course.is_ramp:
+        stimulus.apply(course.begin, course.rate, cut_off)
+        stimulus.go(course.value, course.rate)
+    else:
+        stimulus.apply(course.value, course.rate, cut_off)
+
+
+@dataclass
+class _Signal:
+    course: Course
+    bench: Bench
+    signal: SignalSource
+    fault: str | None  # OPEN, SHOR: of a thermistor's line
+
+    def ready(self) -> None:
+        """At its healthy value, where it is already unless a step before went wrong."""
+        self.signal.output(True)
+        self.bench.idle(_SETTLE_NS)
+
+    def start(self, cut_off: float) -> None:
+        if self.fault is not None:
+            self.signal.show(self.fault)
+        elif not self.signal.slews:
+            _staircase(self.course, self.bench, self.signal.go)
+        else:
+            if self.course.is_ramp:
+                self.signal.go(self.course.begin)
+            self.signal.go(self.course.value, self.course.rate)
+
+    def stop(self) -> None:
+        if self.fault is not None:
+            self.signal.show("TEMP")
+        self.signal.go(self.course.healthy)
+        back_s = abs(self.course.value - self.course.healthy) / self.course.rate
+        self.bench.idle(round(back_s * S) + _SETTLE_NS)
+
+
+@dataclass
+class _Supply:
+    course: Course
+    bench: Bench
+
+    def ready(self) -> None:
+        """Nothing: the breaker lives on it."""
+
+    def start(self, cut_off: float) -> None:
+        _staircase(self.course, self.bench, self.bench.supply_12v.go)
+
+    def stop(self) -> None:
+        self.bench.supply_12v.go(self.course.healthy)
+        self.bench.idle(_SETTLE_NS)
+
+
+def _staircase(course: Course, bench: Bench, go: Callable[[float], None]) -> None:
+    """The way to the value in steps, on an instrument that knows no slew; the recording says when each one came."""
+    pieces = min(math.ceil(course.rise_s * S / _PIECE_NS), 500)
+    for number in range(pieces):
+        go(course.begin + (course.value - course.begin) * number / pieces)
+        bench.idle(round(course.rise_s * S / pieces))
+    go(course.value)
+
+
+def _inject(step: Stimulus, device: Device, bench: Bench) -> Drive:
+    spec = bench.spec.injector
+    assert bench.injector is not None and spec is not None
+    course = course_of(step, 0.0, spec.slew, None)
+    return _Injected(course, bench.injector, spec.stop_input and step.switch == "closed")
+
+
+def _draw(step: Stimulus, device: Device, bench: Bench) -> Drive:
+    assert bench.spec.load is not None and step.voltage is not None
+    return _Drawn(course_of(step, 0.0, bench.spec.load.slew, None), bench, step.voltage.si)
+
+
+def _supply(step: Stimulus, device: Device, bench: Bench) -> Drive:
+    return _Supply(course_of(step, bench.spec.supply_12v.voltage, math.inf, None), bench)
+
+
+def _signal(step: Stimulus, device: Device, bench: Bench) -> Drive:
+    role = next(iter(step.roles - {"recorder"}))
+    spec, signal = getattr(bench.spec, role), bench.signals[role]
+    checks = [function for function in device.functions.values() if isinstance(function, SensorCheck)]
+    course = course_of(step, spec.healthy, spec.slew, checks[0].plausible if checks else None)
+    fault = {"open": "OPEN", "short": "SHOR"}[str(step.level)] if step.level in SENSOR_FAULTS else None
+    return _Signal(course, bench, signal, fault)
+
+
+_DRIVES: dict[str, Callable[[Stimulus, Device, Bench], Drive]] = {
+    "inject": _inject,
+    "draw": _draw,
+    "supply": _supply,
+    "bus": _signal,
+    "gate_rail": _signal,
+    "heat_sink": _signal,
+}
+"""Key of STIMULI -> its drive."""
+
+
+def rest_signals(bench: Bench) -> None:
+    """Every stand-in for a sensor or a rail connected, at its healthy value."""
+    for role, signal in bench.signals.items():
+        signal.go(getattr(bench.spec, role).healthy)
+        signal.output(True)

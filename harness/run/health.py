@@ -1,0 +1,123 @@
+"""What tells a worn or damaged switch: its voltage drop, its leakage, and what its sensor says of no current."""
+
+from __future__ import annotations
+
+import math
+
+import numpy as np
+
+from harness.bench.gate import hazard_of, refusal
+from harness.bench.instrument import Acquisition
+from harness.bench.spec import ChannelSpec
+from harness.clock import MS, S
+from harness.plan.steps import CheckHealth
+from harness.plan.steps.stimulus import Leakage, VoltageDrop, Zero
+from harness.record.result import Coverage, Measurement
+from harness.run.context import Context, Outcome, StepError, StepNotRun
+from harness.run.observe import read_live, stable_status
+from harness.run.shot import recorded
+
+_RECORD_S = 0.2
+_INTERVAL_S = 1e-4
+_RISE_NS = 300 * MS  # a source and a load are at their values by then
+_CUT_OFF_S = 2.0
+_ROOT3 = math.sqrt(3)
+_CURRENT_REACHED = 0.02  # share of the commanded current that may be missing
+
+
+def run_check_health(step: CheckHealth, context: Context, outcome: Outcome) -> None:
+    """Measure what the step names, each against its limit."""
+    refused = refusal(hazard_of(step.roles), context.bench.simulated)
+    if refused:
+        raise StepNotRun(refused, refused_by_gate=True)
+    missing = [role for role in sorted(step.roles) if getattr(context.bench, role) is None]
+    if missing:
+        raise StepNotRun(f"the bench has no {' and no '.join(missing)}")
+    if step.roles and context.ledger.quarantine:
+        raise StepNotRun(f"the unit is quarantined for this run: {context.ledger.quarantine}")
+    outcome.coverage = Coverage.PRIMARY if step.roles else Coverage.NONE
+    if step.zero is not None:
+        _zero(step.zero, context, outcome)
+    if step.leakage is not None:
+        _leakage(step.leakage, context, outcome)
+    if step.voltage_drop is not None:
+        _voltage_drop(step.voltage_drop, context, outcome)
+
+
+def _zero(zero: Zero, context: Context, outcome: Outcome) -> None:
+    live = context.device.live.get("current")
+    if live is None:
+        raise StepNotRun(f"{context.device.name} reports no live value 'current'")
+    for number in (1, 2):
+        value = abs(float(read_live(context, live)))
+        outcome.measure(Measurement(f"zero of the sensor, reading {number}", value, "A", None, zero.at_most.si))
+
+
+def _leakage(leakage: Leakage, context: Context, outcome: Outcome) -> None:
+    """By the source's own ammeter where the recorder's channel is too coarse for it is not known: the recorder says."""
+    _expect_switch(context, "open")
+    acquisition = _record(context, leakage.voltage.si, None)
+    current = acquisition.channels["current"]
+    spec = _channel(context, "current")
+    value = float(np.mean(current))
+    outcome.measure(Measurement("leakage", value, "A", None, leakage.at_most.si, None, spec.offset / _ROOT3))
+
+
+def _voltage_drop(drop: VoltageDrop, context: Context, outcome: Outcome) -> None:
+    _expect_switch(context, "closed")
+    acquisition = _record(context, drop.voltage.si, drop.draw.si)
+    amperes = float(np.mean(acquisition.channels["current"]))
+    if amperes < drop.draw.si * (1 - _CURRENT_REACHED):
+        raise StepError(f"stimulus not reached: {amperes:.4g} A recorded, {drop.draw} commanded")
+    volts = float(np.mean(acquisition.channels["switch_voltage"]))
+    spec = _channel(context, "switch_voltage")
+    uncertainty = math.hypot(spec.gain * volts, spec.offset) / _ROOT3
+    outcome.facts["current"] = amperes
+    outcome.measure(Measurement("voltage drop", volts, "V", None, drop.at_most.si, None, uncertainty))
+
+
+def _record(context: Context, voltage: float, current: float | None) -> Acquisition:
+    """Source on, load on where a current is wanted, one recording while both are there, all off again."""
+    bench, ledger = context.bench, context.ledger
+    source, load, recorder = bench.source, bench.load, bench.recorder
+    assert source is not None and recorder is not None and bench.spec.source is not None
+    before = round(_RECORD_S / _INTERVAL_S / 10)
+    began_ns = bench.clock.now_ns()
+    ledger.current_begins(began_ns)
+    try:
+        source.configure(voltage, bench.spec.source.current)
+        source.output(True)
+        bench.idle(_RISE_NS)
+        if current is not None:
+            assert load is not None and bench.spec.load is not None
+            load.apply(current, bench.spec.load.slew, _CUT_OFF_S)
+            bench.idle(_RISE_NS)
+        recorder.arm(_INTERVAL_S, round(_RECORD_S / _INTERVAL_S), before, None)
+        bench.idle(round(1.5 * _RECORD_S * S))
+    finally:
+        source.off()
+        if load is not None:
+            load.off()
+    end_ns = bench.clock.now_ns()
+    names = [name for name in ("current", "switch_voltage") if name in bench.spec.recorder.channels]  # type: ignore[union-attr]
+    acquisition = recorder.fetch(*names)
+    if acquisition is None:
+        raise StepError("the recorder did not record")
+    # At most as recorded for all of the time, at least for the time of the recording alone: the longer one counts.
+    mean = float(np.mean(acquisition.channels["current"]))
+    ledger.current_ended(end_ns, recorded(acquisition, "current").then(mean, max((end_ns - began_ns) / S, 0.0)))
+    return acquisition
+
+
+def _expect_switch(context: Context, wanted: str) -> None:
+    status = stable_status(context.device, context.bench)
+    if status.switch != wanted:
+        raise StepError(f"the breaker must be {wanted} for this; {status}")
+
+
+def _channel(context: Context, name: str) -> ChannelSpec:
+    assert context.bench.spec.recorder is not None
+    channel = context.bench.spec.recorder.channels.get(name)
+    if channel is None:
+        raise StepNotRun(f"the bench's recorder has no channel {name}")
+    return channel

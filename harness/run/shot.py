@@ -1,0 +1,243 @@
+"""One stimulus, recorded: arm, apply, watch, take away, fetch.
+
+The cut-off of a current is fixed before it starts and held by the instrument, not by this program.
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+
+import numpy as np
+
+from harness.bench.instrument import Acquisition, Trigger
+from harness.bench.spec import ChannelSpec
+from harness.clock import MS, S
+from harness.plan.steps import STIMULI, Stimulus
+from harness.quantity import show
+from harness.record.result import Waveform
+from harness.run.context import Context, Outcome, StepError, StepFail
+from harness.run.drives import Drive
+from harness.run.instants import EDGE_UNCERTAINTY, GATE_THRESHOLD_V, Instants, Look, NotRecorded, instants
+from harness.run.observe import Status, read_status
+from harness.run.switch import send_command
+from harness.trip.trace import Segments, Trace
+
+_BEFORE_S = 0.01  # recorded ahead of the onset
+_FAST_S = 0.01  # a stimulus shorter than this is recorded as a single sweep, its bus traffic afterwards
+_CLOSING_S = 0.6  # a close command has had its effect by then, at the slow schedule
+_CLOSED_NS = 50 * MS  # a close command that has been sent has had its effect by then
+_MOST_POINTS = 50_000  # per recording: enough for a hundredth of any band, and integrated in milliseconds
+_AFTER_NS = 30 * MS  # a stimulus stays on for so long after a trip; its own cut-off still holds
+_TAIL_S = 0.02  # averaging time for the value just before the decision
+_UNREACHED = 0.02  # a plateau this far from the commanded value, beyond declared errors, is no stimulus
+_UNITS = {"gate": "V", "switch_voltage": "V"}
+_ROOT3 = math.sqrt(3)
+
+
+@dataclass(frozen=True)
+class Aim:
+    """What is to be recorded: how long the stimulus may last, which time must be resolved, what to look for."""
+
+    cut_off: float  # s, from the start of the stimulus or, where the breaker is closed onto it, from the closing
+    width: float  # s
+    look: Look
+
+
+@dataclass(frozen=True)
+class Polled:
+    """When the status frame was seen to change, on the bench's own clock; for a breaker whose gate is off all along."""
+
+    began_ns: int  # the stimulus was about to start
+    started_ns: int  # it had been started, and the breaker been told to close where it is closed onto it
+    not_yet_ns: int  # last reading that did not say it
+    seen_ns: int
+
+
+@dataclass(frozen=True)
+class Shot:
+    """One stimulus as it was recorded."""
+
+    acquisition: Acquisition
+    look: Look
+    channel: ChannelSpec
+    clock: float  # relative error of the recorder's time base
+    instants: Instants
+    said: Status | None  # by the breaker, twice in a row, while the stimulus was meant to be there: that it operated
+    polled: Polled
+
+    @property
+    def lasted(self) -> float:
+        """How long the stimulus was beyond half of its way, s."""
+        return self.instants.ended - self.instants.onset
+
+    @property
+    def quantity(self) -> Segments:
+        """The recorded stimulus."""
+        return recorded(self.acquisition, self.look.channel)
+
+    def uncertainty(self, value: float) -> float:
+        """Standard uncertainty of a mean value; declared errors are taken as rectangular (JCGM 100, 4.3.7)."""
+        return math.hypot(self.channel.gain * value, self.channel.offset) / _ROOT3
+
+    def time_uncertainty(self, measured: float) -> float:
+        """Standard uncertainty in s of a time between two edges of the recording."""
+        edges = math.sqrt(2) * EDGE_UNCERTAINTY * self.acquisition.interval_s
+        return math.hypot(edges, self.clock * measured / _ROOT3)
+
+
+def recorded(acquisition: Acquisition, channel: str) -> Segments:
+    """One recorded channel as a quantity over time."""
+    return Trace(acquisition.start_s, acquisition.interval_s, acquisition.channels[channel]).segments
+
+
+def joined(first: Segments, then: Segments) -> Segments:
+    """One after the other."""
+    return Segments(np.concatenate([first.durations, then.durations]), np.concatenate([first.currents, then.currents]))
+
+
+def shoot(step: Stimulus, context: Context, drive: Drive, aim: Aim) -> Shot:
+    """Record, apply, watch, take away, fetch. Raises StepError for a stimulus that did not come as it should."""
+    bench, ledger = context.bench, context.ledger
+    assert bench.recorder is not None and bench.spec.recorder is not None
+    interval = _arm(step, context, drive, aim)
+    if step.is_current:
+        ledger.current_begins(bench.clock.now_ns())
+    try:
+        said, polled = _apply(step, context, drive, aim)
+        if said is not None:
+            bench.idle(_AFTER_NS + round(2 * interval * S))  # what flows on through a welded switch must be seen
+    finally:
+        drive.stop()
+    bench.idle(max(2 * MS, round(2 * interval * S)))
+    end_ns = bench.clock.now_ns()
+    acquisition = bench.recorder.fetch(*_channels(step, context))
+    if acquisition is None:
+        if step.closing:
+            raise StepFail("the breaker was told to close onto the stimulus, and its gate never came on")
+        raise StepError(f"stimulus not reached: the recorder saw nothing of {step.level}")
+    if step.is_current:
+        ledger.current_ended(end_ns, _whole(acquisition, step, drive, polled))
+    spec = bench.spec.recorder.channels[aim.look.channel]
+    try:
+        found = instants(acquisition, aim.look, _TAIL_S)
+    except NotRecorded as error:
+        raise StepError(f"stimulus not reached: {error}") from error
+    shot = Shot(acquisition, aim.look, spec, bench.spec.recorder.clock, found, said, polled)
+    _check_reached(step, shot)
+    return shot
+
+
+def _arm(step: Stimulus, context: Context, drive: Drive, aim: Aim) -> float:
+    """Start the recorder; returns its interval."""
+    recorder, spec = context.bench.recorder, context.bench.spec.recorder
+    assert recorder is not None and spec is not None
+    course, fast = drive.course, aim.cut_off < _FAST_S
+    trigger: Trigger | None = None
+    if step.closing:
+        trigger = Trigger("gate", GATE_THRESHOLD_V)
+    elif step.is_current and not course.is_ramp:
+        trigger = Trigger(aim.look.channel, course.half, course.upwards)
+    lead = course.rise_s + aim.cut_off / 10 if fast else _BEFORE_S
+    whole = lead + aim.cut_off * (1.2 if fast else 1) + (0 if fast else 3 * _look_ns(aim) / S + 0.2)
+    if trigger is None:
+        whole += course.rise_s + 0.3  # for what the instruments take to be told
+    interval = max(spec.shortest_interval, aim.width / 100, whole / min(_MOST_POINTS, spec.points))
+    before = math.ceil(lead / interval)
+    recorder.arm(interval, math.ceil(whole / interval) + before, before, trigger)
+    context.bench.idle(round(2 * before * interval * S))  # a recorder cannot trigger ahead of its pre-trigger samples
+    return interval
+
+
+def _apply(step: Stimulus, context: Context, drive: Drive, aim: Aim) -> tuple[Status | None, Polled]:
+    clock = context.bench.clock
+    drive.ready()
+    began_ns = clock.now_ns()
+    drive.start(aim.cut_off + (_CLOSING_S if step.closing else 0.0))
+    if not step.closing:
+        return _watch(step, context, aim, began_ns)
+    send_command(context, "none")
+    try:
+        send_command(context, "close")
+        return _watch(step, context, aim, began_ns)
+    finally:
+        send_command(context, "none")
+
+
+def _watch(step: Stimulus, context: Context, aim: Aim, began_ns: int) -> tuple[Status | None, Polled]:
+    """Let the bus run until the cut-off has passed, or the breaker says twice in a row that it operated."""
+    bench, clock = context.bench, context.bench.clock
+    look_ns = 0 if step.switch == "open" else _look_ns(aim)
+    started_ns = not_yet_ns = clock.now_ns()
+    end_ns = started_ns + round(aim.cut_off * S) + (_CLOSED_NS if step.closing else 0)
+    while clock.now_ns() < end_ns:
+        if look_ns:
+            bench.idle(min(look_ns, end_ns - clock.now_ns()))
+        first = read_status(context.device, bench)
+        seen_ns = clock.now_ns()
+        if not operated(step, first):
+            not_yet_ns = seen_ns
+        elif operated(step, second := read_status(context.device, bench)):
+            return second, Polled(began_ns, started_ns, not_yet_ns, seen_ns)
+    return None, Polled(began_ns, started_ns, not_yet_ns, clock.now_ns())
+
+
+def operated(step: Stimulus, status: Status) -> bool:
+    """Whether the breaker says that a function has operated; while closing, an open switch says nothing yet."""
+    if status.state in ("tripped", "locked_out"):
+        return True
+    return step.switch == "closed" and not step.closing and status.switch == "open"
+
+
+def _look_ns(aim: Aim) -> int:
+    return round(min(max(aim.cut_off / 50, 0.02), 1.0) * S)
+
+
+def _channels(step: Stimulus, context: Context) -> list[str]:
+    assert context.bench.spec.recorder is not None
+    wanted = [STIMULI[step.key].channel, "gate", *(["switch_voltage"] if step.draw is not None else [])]
+    return [name for name in wanted if name in context.bench.spec.recorder.channels]
+
+
+def _whole(acquisition: Acquisition, step: Stimulus, drive: Drive, polled: Polled) -> Segments:
+    """The current that went through the sensing chain: ahead of a closing more than was recorded, as commanded.
+
+    A drawn current flows from the closing on only.
+    """
+    current = recorded(acquisition, STIMULI[step.key].channel)
+    if not step.closing or step.draw is not None:
+        return current
+    ahead = max((polled.started_ns - polled.began_ns) / S + acquisition.start_s, 0.0)
+    return joined(Segments.constant(drive.course.value, ahead), current)
+
+
+def _check_reached(step: Stimulus, shot: Shot) -> None:
+    """A stimulus that is not where it was sent is the bench's fault; on its way there it is judged as it is."""
+    course, found = shot.look.course, shot.instants
+    if course.fault or (course.rise_s > 0 and _on_its_way(shot)):
+        return  # an open or shorted thermistor has no value; a way that was cut short no end
+    unit = STIMULI[step.key].unit
+    value = found.plateau if course.rise_s < _TAIL_S else found.before_decision
+    size = max(abs(course.value), abs(course.value - course.healthy))
+    if abs(value - course.value) > size * (_UNREACHED + shot.channel.gain) + shot.channel.offset:
+        raise StepError(f"stimulus not reached: {show(value, unit)} recorded, {show(course.value, unit)} commanded")
+
+
+def _on_its_way(shot: Shot) -> bool:
+    decision = shot.instants.decision
+    return decision is not None and decision - shot.instants.onset < shot.look.course.rise_s + _TAIL_S / 4
+
+
+def keep(shot: Shot, outcome: Outcome, unit: str) -> None:
+    """Put the recording into the step's outcome."""
+    for name, samples in shot.acquisition.channels.items():
+        outcome.waveforms.append(
+            Waveform(
+                name,
+                _UNITS.get(name, unit),
+                shot.acquisition.start_s,
+                shot.acquisition.interval_s,
+                np.asarray(samples, dtype=">f4").tobytes(),
+            )
+        )
+    outcome.facts["plateau"] = shot.instants.plateau
