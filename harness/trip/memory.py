@@ -27,13 +27,18 @@ def operate_time(current: float, pickup: float, tau: float, tau_cool: float, lev
     """Time from ``level0`` to the trip level under a lasting constant current; None: never. 0 where already there."""
     if level0 >= 1:
         return 0.0
-    end = (current / pickup) ** 2
-    return tau * math.log1p((1 - level0) / (end - 1)) if end > 1 else None
+    excess = _excess(current, pickup)
+    return tau * math.log1p((1 - level0) / excess) if excess > 0 else None
+
+
+def _excess(current: float, pickup: float) -> float:
+    """(I/Ip)² - 1, all digits kept near pickup, where the difference is exact."""
+    return (current - pickup) / pickup * ((current + pickup) / pickup)
 
 
 def operate_times(currents: FloatArray, pickup: float, tau: float, tau_cool: float, level0: float) -> FloatArray:
     """operate_time for each of ``currents``; inf: never."""
-    excess = (currents / pickup) ** 2 - 1
+    excess = (currents - pickup) / pickup * ((currents + pickup) / pickup)
     times = np.full(excess.shape, 0.0 if level0 >= 1 else math.inf)
     if level0 < 1:
         operates = excess > 0
