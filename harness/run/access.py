@@ -1,6 +1,6 @@
 """Bringing the diagnostic server to where the profile says that a service is allowed: its session, and its key.
 
-A step that expects success does this first; one that expects a refusal leaves the server as it is.
+A step does this first, so that only what it is about can refuse it; but one that expects to be kept out stays out.
 """
 
 from __future__ import annotations
@@ -10,11 +10,18 @@ from harness.run.context import Context, StepError, StepFail, StepNotRun, ask
 from protocol.identifiers import Service
 
 
-def admit(context: Context, service: Service) -> None:
+LOCKED = "security_access_denied"
+KEPT_OUT = ("service_not_supported_in_session", "sub_function_not_supported_in_session")
+
+
+def admit(context: Context, service: Service, refused: str | None = None) -> None:
     """Open a session that allows ``service``, and unlock it where the profile wants that.
 
+    With ``refused``, the answer that is wanted: no key where it is LOCKED, nothing at all where it is of KEPT_OUT.
     Raises StepFail for what the breaker refuses, StepError and StepNotRun where the bench's key command gives no key.
     """
+    if refused in KEPT_OUT:
+        return
     device, diagnostics = context.device, context.bench.diagnostics
     session = device.sessions.get(diagnostics.session)
     if session is None or service not in session.services:
@@ -25,7 +32,9 @@ def admit(context: Context, service: Service) -> None:
         if name is None:
             raise StepNotRun(f"no session of {device.name} allows service 0x{service:02X}")
         ask(device, context.bench, lambda: diagnostics.open_session(name))
-    if device.security is not None and service in device.security.services and not diagnostics.unlocked:
+    if refused == LOCKED or diagnostics.unlocked:
+        return
+    if device.security is not None and service in device.security.services:
         unlock(context, device.security.level)
 
 

@@ -24,7 +24,7 @@ def run_write(step: WriteSetPoints, context: Context, outcome: Outcome) -> None:
     """Write each record once and read it back; with ``refused``, expect that negative answer and the old values."""
     for did, values in _by_record(context, {name: value.exact for name, value in step.values.items()}).items():
         before = {name: context.ledger.asked(name) for name in values}
-        answer = _write(context, did, values)
+        answer = _write(context, did, values, step.refused)
         if answer is not None:
             for name, value in before.items():
                 context.ledger.refuse(name, value)
@@ -110,13 +110,13 @@ def _by_record(context: Context, values: Mapping[str, Fraction]) -> dict[int, di
     return groups
 
 
-def _write(context: Context, did: int, values: Mapping[str, Fraction]) -> str | None:
+def _write(context: Context, did: int, values: Mapping[str, Fraction], refused: str | None = None) -> str | None:
     """Write one record, never twice; returns the name of the negative answer, None where it was accepted.
 
     Set-points of the record that ``values`` does not name keep what they have.
     """
     ledger, diagnostics = context.ledger, context.bench.diagnostics
-    admit(context, Service.WRITE_DATA)
+    admit(context, Service.WRITE_DATA, refused)
     whole = {point.name: values.get(point.name, ledger.asked(point.name)) for point in context.device.group(did)}
     for name, value in values.items():
         ledger.ask(context.bench.clock.now_ns(), name, value)

@@ -108,8 +108,7 @@ def run_routine(step: RunRoutine, context: Context, outcome: Outcome) -> None:
     """Start the routine, wait until it is done, compare its result; or expect the refusal."""
     device, diagnostics = context.device, context.bench.diagnostics
     routine = device.routines[step.routine]
-    if step.refused is None:
-        admit(context, Service.ROUTINE)
+    admit(context, Service.ROUTINE, step.refused)
     began_ns = context.bench.clock.now_ns()
     result = b""
 
