@@ -12,6 +12,7 @@ from harness.check import check_plan
 from harness.files.profile import load_device, shipped_device
 from harness.plan.plan import load_plan
 from protocol.device import Device
+from protocol.protection import JunctionTemperature
 
 _SIMULATED = load_bench(shipped_bench("simulated"))
 assert _SIMULATED.recorder is not None
@@ -33,7 +34,25 @@ BENCH = replace(
     ),
     commands={"key": ("key-maker",)},
 )
-HEATER = load_device(shipped_device("heater"))
+_HEATER = load_device(shipped_device("heater"))
+_JUNCTION = _HEATER.functions["junction"]
+assert isinstance(_JUNCTION, JunctionTemperature)
+HEATER = replace(
+    _HEATER,
+    functions={
+        **_HEATER.functions,
+        "junction": replace(
+            _JUNCTION,
+            network=((0.1, 0.002), (0.3, 0.05), (0.6, 1.0)),
+            on_resistance=0.02,
+            temperature_coefficient=0.005,
+            switches=1,
+            network_tolerance=0.02,
+            resistance_tolerance=0.02,
+        ),
+    },
+)
+"""The heater with a small switch, whose junction comes before the overload at large currents."""
 PUMP = load_device(shipped_device("pump"))
 
 

@@ -22,7 +22,7 @@ from harness.run.engine import Engine
 
 DEVICE = load_device(shipped_device("heater"))
 BENCH = load_bench(shipped_bench("simulated"))
-PLANS, _ = load_plans(find_plans([shipped_plans()]))
+PLANS, _ = load_plans(find_plans([shipped_plans() / "low_voltage", shipped_plans() / "high_voltage"]))
 HEAD = "format: 1\nname: x\ntitle: y\ndevice: heater\nsteps:\n"
 
 
