@@ -211,7 +211,7 @@ class _Maker:
         return ComparatorCalibration(threshold=self._setting(function.threshold, Fraction(1, 1000)), **_base(function))
 
     def junction(self, function: JunctionTemperature) -> JunctionCalibration:
-        """A junction estimate; power in one squared count at 25 degC, through each stage."""
+        """A junction estimate, of one switch, by its power at 25 degC when all of them carry one count."""
         share = float(self._count) / function.switches  # of the current, in each switch
         watts = share**2 * function.on_resistance * self._junction_gain
         seconds = self._slow_us * 1e-6
