@@ -9,7 +9,6 @@ from harness.bench.key import KeyCommandError, key_of
 from harness.run.context import Context, StepError, StepFail, StepNotRun, ask
 from protocol.identifiers import Service
 
-
 LOCKED = "security_access_denied"
 KEPT_OUT = ("service_not_supported_in_session", "sub_function_not_supported_in_session")
 

@@ -7,6 +7,7 @@ the whole interval from cold to trip.
 
 from __future__ import annotations
 
+import math
 from collections.abc import Mapping
 from dataclasses import dataclass, replace
 from fractions import Fraction
@@ -15,7 +16,7 @@ from harness.clock import S
 from harness.record.journal import Journal
 from harness.record.result import Coverage
 from harness.run.identity import Identity
-from harness.trip.band import level_interval
+from harness.trip.band import level_interval, time_to_cool
 from harness.trip.trace import Segments
 from harness.trip.watch import REMEMBERS
 from protocol.device import Device, SnapshotSource
@@ -127,6 +128,12 @@ class Ledger:
         if now_ns <= since_ns:
             return start
         return self._carried(function, Segments.constant(0.0, (now_ns - since_ns) / S), start)
+
+    def time_to_cool(self, function: str, now_ns: int, target: float) -> float:
+        """Time in s, without current, after which its level is certain to be below ``target``; inf: never certain."""
+        level, definition = self.level(function, now_ns)[1], self._device.functions[function]
+        seconds = time_to_cool(definition, self.set_points, level, target, self.mode, ambient=self.ambient)
+        return math.inf if seconds is None else seconds
 
     def current_begins(self, now_ns: int) -> None:
         """A current is about to flow: until ``current_ended`` says how much, every level is unknown."""

@@ -7,6 +7,7 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass
+from functools import cached_property
 
 import numpy as np
 
@@ -17,11 +18,14 @@ from harness.plan.steps import STIMULI, Stimulus
 from harness.quantity import show
 from harness.record.result import Waveform
 from harness.run.context import Context, Outcome, StepError, StepFail
+from harness.run.course import Course
 from harness.run.drives import Drive
 from harness.run.instants import EDGE_UNCERTAINTY, GATE_THRESHOLD_V, Instants, Look, NotRecorded, instants
 from harness.run.observe import Status, read_status
 from harness.run.switch import send_command
 from harness.trip.trace import Segments, Trace
+from harness.trip.watch import REMEMBERS
+from protocol.protection import ProtectionFunction
 
 _BEFORE_S = 0.01  # recorded ahead of the onset
 _FAST_S = 0.01  # a stimulus shorter than this is recorded as a single sweep, its bus traffic afterwards
@@ -32,6 +36,7 @@ _AFTER_NS = 30 * MS  # a stimulus stays on for so long after a trip; its own cut
 _TAIL_S = 0.02  # averaging time for the value just before the decision
 _UNREACHED = 0.02  # a plateau this far from the commanded value, beyond declared errors, is no stimulus
 _UNITS = {"gate": "V", "switch_voltage": "V"}
+_NOISE = 0.002  # share of a plateau within which its samples are one value
 _ROOT3 = math.sqrt(3)
 
 
@@ -71,10 +76,19 @@ class Shot:
         """How long the stimulus was beyond half of its way, s."""
         return self.instants.ended - self.instants.onset
 
-    @property
+    @cached_property
     def quantity(self) -> Segments:
         """The recorded stimulus."""
         return recorded(self.acquisition, self.look.channel)
+
+    @cached_property
+    def heating(self) -> Segments:
+        """The same for what heats by it: plateaus as one value each."""
+        return plateaus(self.quantity, self.look.course, self.channel)
+
+    def seen_by(self, function: ProtectionFunction) -> Segments:
+        """What ``function`` is judged by."""
+        return self.heating if isinstance(function, REMEMBERS) else self.quantity
 
     def uncertainty(self, value: float) -> float:
         """Standard uncertainty of a mean value; declared errors are taken as rectangular (JCGM 100, 4.3.7)."""
@@ -89,6 +103,11 @@ class Shot:
 def recorded(acquisition: Acquisition, channel: str) -> Segments:
     """One recorded channel as a quantity over time."""
     return Trace(acquisition.start_s, acquisition.interval_s, acquisition.channels[channel]).segments
+
+
+def plateaus(quantity: Segments, course: Course, channel: ChannelSpec) -> Segments:
+    """Plateaus as one value each, for what only asks how much heat there was: a record without its noise is short."""
+    return quantity.merged(max(channel.offset, _NOISE * abs(course.value)))
 
 
 def joined(first: Segments, then: Segments) -> Segments:
@@ -112,13 +131,14 @@ def shoot(step: Stimulus, context: Context, drive: Drive, aim: Aim) -> Shot:
     bench.idle(max(2 * MS, round(2 * interval * S)))
     end_ns = bench.clock.now_ns()
     acquisition = bench.recorder.fetch(*_channels(step, context))
+    spec = bench.spec.recorder.channels[aim.look.channel]
     if acquisition is None:
         if step.closing:
             raise StepFail("the breaker was told to close onto the stimulus, and its gate never came on")
         raise StepError(f"stimulus not reached: the recorder saw nothing of {step.level}")
     if step.is_current:
-        ledger.current_ended(end_ns, _whole(acquisition, step, drive, polled))
-    spec = bench.spec.recorder.channels[aim.look.channel]
+        whole = _whole(acquisition, step, drive, polled)
+        ledger.current_ended(end_ns, plateaus(whole, drive.course, spec))
     try:
         found = instants(acquisition, aim.look, _TAIL_S)
     except NotRecorded as error:

@@ -86,7 +86,7 @@ def run_expect_no_trip(step: ExpectNoTrip, context: Context, outcome: Outcome) -
     keep(shot, outcome, STIMULI[step.key].unit)
     onset = shot.instants.onset if step.closing else 0.0
     for name, function in watchers.items():
-        if may_operate(function, context.ledger, shot.quantity.after(onset), starts[name]):
+        if may_operate(function, context.ledger, shot.seen_by(function).after(onset), starts[name]):
             outcome.error(f"{name} may operate on this stimulus within this time, so nothing can be told")
     if shot.instants.decision is not None:
         after = shot.instants.decision - shot.instants.onset
@@ -135,7 +135,7 @@ def _look(step: Stimulus, drive: Drive, onset: float) -> Look:
 
 def _band(function: ProtectionFunction, context: Context, shot: Shot, start: tuple[float, float]) -> Band:
     """The band of what was recorded, its times from the onset."""
-    held, onset = _as_if_held(shot), shot.instants.onset
+    held, onset = _as_if_held(shot, shot.seen_by(function)), shot.instants.onset
     if shot.look.gate != "rising":
         band = operate_band(function, context.ledger, held, start)
         late = None if band.late_s is None else band.late_s - onset
@@ -146,9 +146,9 @@ def _band(function: ProtectionFunction, context: Context, shot: Shot, start: tup
     return operate_band(function, context.ledger, held.after(onset), start, closed_at)
 
 
-def _as_if_held(shot: Shot) -> Segments:
+def _as_if_held(shot: Shot, segments: Segments) -> Segments:
     """The recorded stimulus up to the decision, and what would have followed for as long as a band could need."""
-    segments, found, course = shot.quantity, shot.instants, shot.look.course
+    found, course = shot.instants, shot.look.course
     if found.decision is None:
         if course.train:
             return segments

@@ -67,7 +67,7 @@ class _Trip:
     @property
     def current(self) -> Segments | None:
         """The recorded current up to the decision; None where another quantity was applied."""
-        return self.shot.quantity.first(self.decision) if self.quantity == "current" else None
+        return self.shot.heating.first(self.decision) if self.quantity == "current" else None
 
     def level(self, function: ProtectionFunction) -> tuple[float, float]:
         """The levels that are possible when the breaker makes its record: at the decision, or a latency before it."""

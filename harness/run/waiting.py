@@ -2,14 +2,14 @@
 
 from __future__ import annotations
 
-from harness.clock import S
+from harness.clock import MS, S
 from harness.plan.steps import Wait, WaitUntilCool
 from harness.record.result import Measurement
 from harness.run.context import Context, Outcome, StepError
 from harness.run.observe import read_live
 from protocol.protection import InverseTime, ThermalMemory
 
-_LOOK_NS = S
+_LOOK_NS = 10 * MS
 
 
 def run_wait(step: Wait, context: Context, outcome: Outcome) -> None:
@@ -28,7 +28,9 @@ def run_wait_until_cool(step: WaitUntilCool, context: Context, outcome: Outcome)
     while (level := hottest()) > step.level.si:
         if bench.clock.now_ns() >= deadline_ns:
             raise StepError(f"after {step.at_most} the level may still be {level:.1%}; allow more time")
-        bench.idle(min(_LOOK_NS, deadline_ns - bench.clock.now_ns()))
+        wait_s = max(ledger.time_to_cool(name, bench.clock.now_ns(), step.level.si) for name in ledger.remembering)
+        left_ns = deadline_ns - bench.clock.now_ns()
+        bench.idle(left_ns if wait_s * S > left_ns else max(round(wait_s * S), min(_LOOK_NS, left_ns)))
     outcome.facts["level_at_most"] = level
     live = context.device.live.get("heat")
     heats = [f.name for f in context.device.functions.values() if isinstance(f, ThermalMemory | InverseTime)]

@@ -22,28 +22,30 @@ class Aspect(Enum):
     """What may change behind a step's back."""
 
     CODES = "fault codes"
-    STATUS = "state, switch, cause, status bits"
+    STATUS = "state, switch, cause"
+    BITS = "status bits"  # that come on: one that goes off by itself is always right
     CYCLE = "operation cycle"  # a reset or a power-up begins another one
     ERRORS = "response errors"
 
 
 _NOTHING: frozenset[Aspect] = frozenset()
-_OPERATES = frozenset({Aspect.CODES, Aspect.STATUS})
-_RESTARTS = frozenset({Aspect.CODES, Aspect.STATUS, Aspect.CYCLE, Aspect.ERRORS})
+_SWITCHES = frozenset({Aspect.STATUS, Aspect.BITS})
+_OPERATES = _SWITCHES | {Aspect.CODES}
+_RESTARTS = frozenset(Aspect)
 
 MAY_CHANGE: Mapping[type[plan.Step], frozenset[Aspect]] = {
     plan.WriteSetPoints: _NOTHING,
     plan.ReadSetPoints: _NOTHING,
-    plan.CloseSwitch: frozenset({Aspect.STATUS}),
-    plan.OpenSwitch: frozenset({Aspect.STATUS}),
+    plan.CloseSwitch: _SWITCHES,
+    plan.OpenSwitch: _SWITCHES,
     plan.SetMode: _NOTHING,
     plan.ExpectTrip: _OPERATES,
-    plan.ExpectNoTrip: _NOTHING,
+    plan.ExpectNoTrip: frozenset({Aspect.BITS}),
     plan.Silence: _OPERATES,
     plan.CheckStatus: _NOTHING,
     plan.CheckCodes: _NOTHING,
     plan.CheckSnapshot: _NOTHING,
-    plan.CheckHealth: _NOTHING,
+    plan.CheckHealth: frozenset({Aspect.BITS}),
     plan.ClearCodes: frozenset({Aspect.CODES, Aspect.CYCLE}),
     plan.ReadLive: _NOTHING,
     plan.Identify: _NOTHING,
@@ -51,7 +53,7 @@ MAY_CHANGE: Mapping[type[plan.Step], frozenset[Aspect]] = {
     plan.Unlock: _NOTHING,
     plan.Request: _RESTARTS,  # whatever the request may be
     plan.Force: _OPERATES,
-    plan.RunRoutine: frozenset({Aspect.STATUS}),
+    plan.RunRoutine: _SWITCHES,
     plan.Reset: _RESTARTS,
     plan.SleepAndWake: _RESTARTS,
     plan.Disturb: frozenset({Aspect.ERRORS}),
@@ -118,6 +120,9 @@ def _differences(device: Device, step: plan.Step, before: Seen, now: Seen) -> li
     if Aspect.CODES not in may:
         gone = sorted(before.codes.keys() - now.codes.keys())
         found += [f"code {name} is gone from the fault memory" for name in gone]
+    if Aspect.BITS not in may:
+        came_on = [name for name, on in now.status.bits.items() if on and not before.status.bits[name]]
+        found += [f"status bit {name} came on" for name in came_on]
     if Aspect.STATUS not in may:
         found += _status_differences(before.status, now.status)
     return found
@@ -145,7 +150,7 @@ def _restarted(before: int, now: int) -> bool:
 
 
 def _status_differences(before: Status, now: Status) -> list[str]:
-    """A breaker that has cooled goes from cooling to off by itself, and a bit that said so goes off; nothing else."""
+    """A breaker that has cooled goes from cooling to off by itself; nothing else does."""
     found = []
     cooled = before.state == "cooling" and now.state == "off"
     if now.state != before.state and not cooled:
@@ -154,7 +159,6 @@ def _status_differences(before: Status, now: Status) -> list[str]:
         found.append(f"switch went from {before.switch} to {now.switch}")
     if now.cause != before.cause and now.cause != "none":
         found.append(f"cause went from {before.cause} to {now.cause}")
-    found += [f"status bit {name} came on" for name, on in now.bits.items() if on and not before.bits[name]]
     return found
 
 
