@@ -1,8 +1,8 @@
 """Inverse time in closed form: t = multiplier * (k / ((I/pickup)**alpha - 1) + c), in the form of IEC 60255-151 and of
 IEEE C37.112 (constants and names from memory of both).
 
-A varying current operates when the integral of dt/t(I) comes to 1 (IEEE C37.112, abstract). The floor ``minimum_time``
-belongs to t(I), as the definite-time end of the characteristic. At or below pickup the integral falls at 1/reset_time.
+A varying current operates when the integral of dt/t(I) comes to 1 (IEEE C37.112, abstract), and not before it has been
+above pickup for ``minimum_time`` without a break. At or below pickup the integral falls at 1/reset_time.
 """
 
 from __future__ import annotations
@@ -38,26 +38,36 @@ class InverseTimeModel:
                 raise ValueError(f"inverse time: {name} is {value}, want a positive number")
 
     def times(self, currents: FloatArray) -> FloatArray:
-        """t(I) from 0 to the trip for each of ``currents``; inf at or below pickup."""
+        """t(I) from 0 to the trip for each of ``currents``, without the minimum time; inf at or below pickup."""
         times = np.full(currents.shape, math.inf)
         above = currents > self.pickup
         # The difference is exact near pickup (Sterbenz), where M**alpha - 1 would keep no digit.
         power = np.expm1(self.alpha * np.log1p((currents[above] - self.pickup) / self.pickup))
-        times[above] = np.maximum(self.multiplier * (self.k / power + self.c), self.minimum_time)
+        times[above] = self.multiplier * (self.k / power + self.c)
         return times
 
     def operate_times(self, currents: FloatArray, level: float) -> FloatArray:
         """Operate time for each lasting constant current; inf: never."""
-        return np.zeros(currents.shape) if level >= 1 else (1 - level) * self.times(currents)
+        return (
+            np.zeros(currents.shape)
+            if level >= 1
+            else np.maximum((1 - level) * self.times(currents), self.minimum_time)
+        )
 
     def operate_time(self, current: Segments, level: float) -> float | None:
         """Operate time under a varying current, from its start; None: not within it."""
         if level >= 1:
             return 0.0
+        above = 0.0  # s above pickup without a break
         for index, (duration, rate) in enumerate(zip(current.durations.tolist(), self._rates(current), strict=True)):
             before, level = level, max(level + duration * rate, 0.0)
-            if level >= 1:
-                return float(current.durations[:index].sum() + min((1 - before) / rate, duration))
+            if rate < 0:
+                above = 0.0
+                continue
+            if level >= 1 and above + duration >= self.minimum_time:
+                into = max((1 - before) / rate, self.minimum_time - above, 0.0)
+                return float(current.durations[:index].sum() + min(into, duration))
+            above += duration
         return None
 
     def level_after(self, current: Segments, level: float) -> float:

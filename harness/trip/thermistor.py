@@ -67,7 +67,7 @@ class SteinhartHart:
 
 def code(resistance: float, pull_up: float, bits: int) -> float:
     """Code of the ratiometric divider, before it is rounded; the reference voltage cancels."""
-    return (2**bits - 1) * resistance / (resistance + pull_up)
+    return float((1 << bits) - 1) * resistance / (resistance + pull_up)
 
 
 def code_at(thermistor: Thermistor, temperature: float) -> float:
@@ -77,5 +77,5 @@ def code_at(thermistor: Thermistor, temperature: float) -> float:
 
 def temperature_of(thermistor: Thermistor, reading: float) -> float:
     """Temperature in degC that a code stands for; ``reading`` between 0 and full scale, both excluded."""
-    resistance = thermistor.pull_up * reading / (2**thermistor.bits - 1 - reading)
+    resistance = thermistor.pull_up * reading / ((1 << thermistor.bits) - 1 - reading)
     return Beta(thermistor.resistance, thermistor.beta).temperature(resistance)

@@ -49,6 +49,14 @@ def test_multiplier_takes_both_parts_and_the_floor_stays() -> None:
     assert half.operate_times(np.array([20.0, 200.0]), 0.0) == pytest.approx([7.027667 / 2, 0.3], abs=1e-6)
 
 
+def test_a_warm_start_waits_for_the_minimum_time_as_well() -> None:
+    curve, record = model(least=0.5), Segments(np.array([0.2, 0.1, 5.0]), np.array([90.0, 0.0, 90.0]))
+
+    # 13.5/8 s from 0; from 0.9 a tenth of it would do. The time above pickup counts from after the pause.
+    assert curve.operate_times(np.array([90.0]), 0.9)[0] == 0.5
+    assert curve.operate_time(record, 0.9) == pytest.approx(0.3 + 0.5)
+
+
 @pytest.mark.parametrize("alpha", [0.02, 1.0, 2.0])
 @pytest.mark.parametrize("above", [1e-12, 1e-9, 1e-6, 1e-3, 1.0, 30.0])
 def test_no_digit_is_lost_near_pickup(alpha: float, above: float) -> None:
@@ -89,19 +97,21 @@ def test_a_varying_current_agrees_with_a_solver(
 ) -> None:
     curve = model(alpha=alpha, least=least)
     record = Segments(np.array([p[0] for p in parts]), np.array([p[1] for p in parts]))
-    found, travel, began, due = curve.operate_time(record, level), level, 0.0, None
+    found, travel, began, due, above = curve.operate_time(record, level), level, 0.0, None, 0.0
     for duration, current in parts:
 
         def slope(_t: float, y: np.ndarray, current: float = current) -> list[float]:
             if current <= 10.0:
                 return [-1 / 20.0 if y[0] > 0 else 0.0]
-            return [1 / max(13.5 / ((current / 10.0) ** alpha - 1), least)]
+            return [((current / 10.0) ** alpha - 1) / 13.5]
 
         run = solve_ivp(slope, (0.0, duration), [travel], max_step=duration / 50)
-        if due is None and run.y[0, -1] >= 1:
-            due = began + float(np.interp(1.0, run.y[0], run.t))
+        above = above if current > 10.0 else 0.0
+        if due is None and current > 10.0 and run.y[0, -1] >= 1 and above + duration >= least:
+            due = began + max(float(np.interp(1.0, run.y[0], run.t)), least - above)
+        above += duration if current > 10.0 else 0.0
         began, travel = began + duration, max(float(run.y[0, -1]), 0.0)
-        assume(abs(travel - 1) > 1e-6)
+        assume(abs(travel - 1) > 1e-6 and abs(above - least) > 1e-9)
 
     assert (found is None) == (due is None)
     assert found is None or found == pytest.approx(due, rel=1e-6)

@@ -118,15 +118,17 @@ class Errors:
 def travelling(record: Segments, errors: Errors, level: float) -> tuple[Floats, Floats]:
     """Operate times of inverse-time breakers, by steps that are exact as each rate is constant."""
     travel, began, due = np.full(errors.gain.shape, level), 0.0, np.full(errors.gain.shape, np.inf)
-    clock = errors.pace(INVERSE)
+    clock, above = errors.pace(INVERSE), np.zeros(errors.gain.shape)
     for duration, current in zip(record.durations.tolist(), record.currents.tolist(), strict=True):
         multiple = np.maximum(errors.read(INVERSE, current), 0) / 20.0
         with np.errstate(divide="ignore", over="ignore"):
-            own = np.maximum(13.5 / np.maximum(multiple - 1, 1e-300), 0.1)
+            own = 13.5 / np.maximum(multiple - 1, 1e-300)
         rate = np.where(multiple > 1, clock / own, -clock / 20.0)
         after = np.maximum(travel + rate * duration, 0)
-        hit = (after >= 1) & np.isinf(due)
-        due[hit] = began + (1 - travel[hit]) / rate[hit]
+        above[multiple <= 1] = 0.0
+        hit = (after >= 1) & (multiple > 1) & ((above + duration) * clock >= 0.1) & np.isinf(due)
+        due[hit] = began + np.maximum((1 - travel[hit]) / rate[hit], 0.1 / clock[hit] - above[hit])
+        above[multiple > 1] += duration
         travel, began = after, began + duration
     return due + errors.late(INVERSE), travel
 
@@ -349,6 +351,10 @@ def test_an_undervoltage_operates_below_its_zone_only() -> None:
     assert operate_band(UNDERVOLTAGE, {}, 8.0, COLD).late_s == pytest.approx(0.2 / 0.99 + 0.02)
     assert operate_band(UNDERVOLTAGE, {}, 9.3, COLD).early_s == math.inf
     assert must_not_operate(UNDERVOLTAGE, {}, 12.0, 1e6, COLD)
+    # In the zone, from 8.812 to 9.192 V, the first breaker operates and the last one does not.
+    for value in (8.9, 9.1):
+        band = operate_band(UNDERVOLTAGE, {}, Segments.constant(value, 10.0), COLD)
+        assert (band.early_s, band.late_s) == (pytest.approx(0.2 / 1.01), None)
 
 
 def test_an_undervoltage_at_0_is_disabled() -> None:

@@ -1,6 +1,7 @@
 """Thermal memory against worked values, against a numerical solver, and against itself by other routes."""
 
 import math
+from decimal import Decimal, localcontext
 
 import numpy as np
 import pytest
@@ -51,6 +52,18 @@ def test_worked_levels() -> None:
     assert advance(0.0, 2.0, 100.0, 1.0, TAU, TAU) == pytest.approx(0.6140731, abs=5e-8)
     assert cooling_time(1.0, 0.5, 0.0, 1.0, TAU, TAU) == pytest.approx(415.8883, abs=5e-5)
     assert cooling_time(1.0, 0.5, 0.5, 1.0, TAU, TAU) == pytest.approx(659.1674, abs=5e-5)
+
+
+@pytest.mark.parametrize("above", [1e-12, 1e-9, 1e-6, 1e-3])
+def test_no_digit_is_lost_near_pickup(above: float) -> None:
+    current = 27.5 * (1 + above)
+    with localcontext() as context:
+        context.prec = 60
+        square = (Decimal(current) / Decimal("27.5")) ** 2
+        exact = float(60 * ((square - Decimal("0.25")) / (square - 1)).ln())
+
+    assert operate_time(current, 27.5, 60.0, 120.0, 0.25) == pytest.approx(exact, rel=1e-14)
+    assert operate_times(np.array([current]), 27.5, 60.0, 120.0, 0.25)[0] == pytest.approx(exact, rel=1e-14)
 
 
 def test_cooling_uses_its_own_time_constant_and_never_passes_the_load() -> None:
