@@ -20,7 +20,7 @@ from protocol import exchange
 from protocol.decoder import BusEvent, FrameReceived, NoResponse
 from protocol.device import Device
 from protocol.exchange import Exchange, Finished, Poll, Send, State
-from protocol.frame import MASTER_REQUEST, MAX_LENGTH, SLAVE_RESPONSE, frame_max_ns
+from protocol.frame import BREAK_BITS, MASTER_REQUEST, MAX_LENGTH, SLAVE_RESPONSE, bits_ns, frame_max_ns
 from protocol.services import tester_present
 from protocol.signals import pack, unpack
 from protocol.transport import segment
@@ -173,11 +173,13 @@ class Master:
     def send_symbols(self, symbols: Sequence[int]) -> list[BusEvent]:
         """Put breaks and bytes on the wire as they are; what was heard by a frame's longest time after them.
 
-        Needs the port's ``raw_symbols``.
+        Needs the port's ``raw_symbols``. The port may hand them on late, and find out late that no more is coming.
         """
         self._port.send(symbols)
         heard = []
-        for event in self._port.events(self._clock.now_ns() + self._longest_pdu_ns):
+        sent_ns = bits_ns(BREAK_BITS * len(symbols), self._device.node.bit_rate)
+        until_ns = self._clock.now_ns() + sent_ns + self._longest_pdu_ns + self._port.capabilities.latency_ns
+        for event in self._port.events(until_ns):
             self._hear(event)
             heard.append(event)
         return heard
