@@ -27,8 +27,8 @@ def with_function(device: Device, name: str, **changes: object) -> Device:
     return replace(device, functions={**device.functions, name: changed})
 
 
-# Inverse time: k, alpha, c and the reference table at time multiplier 1, facts/protection.md section 1 (V:calc; IEC rows
-# V:run as well).
+# Inverse time: k, alpha, c and the reference table at time multiplier 1, facts/protection.md section 1 (V:calc; IEC
+# rows V:run as well).
 CURVES = {
     "IEC SI": (0.14, 0.02, 0.0, (17.194219, 10.029027, 4.279720, 2.970599, 2.267356)),
     "IEC VI": (13.5, 1.0, 0.0, (27.000000, 13.500000, 3.375000, 1.500000, 0.710526)),

@@ -8,7 +8,7 @@ from __future__ import annotations
 import math
 
 import pytest
-from world_bench import MS, S, Bench, shipped
+from world_bench import MS, Bench, S, shipped
 
 from protocol.device import Device
 from protocol.protection import DefiniteTime, Instantaneous, SensorCheck, Silence
