@@ -9,7 +9,7 @@ from world_bench import MS, heater
 from mocks.clock import EventClock
 from mocks.noise import Noise
 from mocks.plant import Plant
-from mocks.sensing import NEVER, SlowChannel
+from mocks.sensing import NEVER, Chain
 from mocks.unit import Unit, draw_unit
 
 COUNT = 400 / 65536  # A; 16 bits over ±200 A
@@ -23,13 +23,13 @@ class Rig:
         self.clock = EventClock(lambda until_ns: until_ns)
         self.plant = Plant(self.clock, unit, 700.0)
         sensing = replace(heater().sensing, slow_noise=0.0)
-        self.channel = SlowChannel(sensing, unit, Noise(1), self.plant)
+        self.channel = Chain(sensing, unit, Noise(1), self.plant)
         self.channel.start(0)
 
     def samples(self, until_ns: int, most: int = 100) -> list[tuple[int, int]]:
         found: list[tuple[int, int]] = []
         while self.channel.next_ns <= until_ns:
-            instants, counts = self.channel.block(until_ns, most)
+            instants, counts, _ = self.channel.block(until_ns, most)
             found += zip(instants, counts, strict=True)
             self.channel.taken(instants[-1])
         return found
@@ -43,6 +43,7 @@ def test_sample_is_the_mean_of_both_currents_over_its_period(most: int):
     rig.plant.injected.set(87_654_321, 12.5)
     rig.plant.current.set(41_000_000, 30.0)
     rig.plant.current.ramp(55_123_456, -20.0, 1e-6)
+    rig.plant.sensed.combine(0, [(rig.plant.injected, 1.0), (rig.plant.current, 1.0)])
     fine = np.arange(0, 150 * MS, 1000) + 500.0
     true = rig.plant.injected.frozen().sample(fine) + rig.plant.current.frozen().sample(fine)
 
@@ -55,7 +56,7 @@ def test_sample_is_the_mean_of_both_currents_over_its_period(most: int):
 
 def test_errors_of_the_unit():
     rig = Rig(replace(EXACT, current_gain=0.005, current_offset=0.05, timer=-0.004))
-    rig.plant.injected.set(0, 100.0)
+    rig.plant.sensed.set(0, 100.0)
     samples = rig.samples(100 * MS)
 
     assert [instant for instant, _ in samples] == [9_960_000 * number for number in range(1, 11)]
@@ -65,7 +66,7 @@ def test_errors_of_the_unit():
 @pytest.mark.parametrize(("amperes", "count"), [(250.0, 32767), (-250.0, -32768), (0.0, 0), (-10.0, -1638)])
 def test_converter_has_16_bits_both_ways(amperes: float, count: int):
     rig = Rig()
-    rig.plant.injected.set(0, amperes)
+    rig.plant.sensed.set(0, amperes)
 
     assert {found for _, found in rig.samples(50 * MS)} == {count}
 
@@ -74,9 +75,9 @@ def test_noise_is_that_declared():
     unit = EXACT
     clock = EventClock(lambda until_ns: until_ns)
     plant = Plant(clock, unit, 700.0)
-    channel = SlowChannel(heater().sensing, unit, Noise(4), plant)
+    channel = Chain(heater().sensing, unit, Noise(4), plant)
     channel.start(0)
-    _, counts = channel.block(10_000 * 10 * MS, 10_000)
+    _, counts, _ = channel.block(10_000 * 10 * MS, 10_000)
 
     assert np.std(counts) * COUNT == pytest.approx(0.03, rel=0.03)
     assert abs(np.mean(counts)) * COUNT < 0.002
