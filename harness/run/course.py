@@ -5,6 +5,7 @@ A course is piecewise constant, fine enough for a forecast of the band and for w
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -25,12 +26,23 @@ class Course:
     begin: float  # where the ramp begins; ``healthy`` where there is none
     rate: float  # unit per second
     train: tuple[tuple[float, float], ...] = ()  # (value, s), for pulses
+    fastest: float = math.inf  # unit per second, that its instrument is capable of
     fault: bool = False  # of a thermistor's line: ``value`` only says on which side it reads
 
     @property
     def rise_s(self) -> float:
         """Time from the start to ``value``."""
         return abs(self.value - self.begin) / self.rate
+
+    @property
+    def jump_s(self) -> float:
+        """Time to where its ramp begins."""
+        return abs(self.begin - self.healthy) / self.fastest
+
+    @property
+    def shortest_s(self) -> float | None:
+        """The shortest pulse or pause; None where there is none."""
+        return min((seconds for _, seconds in self.train), default=None)
 
     @property
     def half(self) -> float:
@@ -77,8 +89,8 @@ def course_of(step: Stimulus, healthy: float, fastest: float, plausible: tuple[f
     if step.level in SENSOR_FAULTS:
         low, high = plausible or (-_BEYOND, _BEYOND)
         # An NTC without end is as cold as can be, and one that is shorted as hot.
-        return Course(healthy, low - _BEYOND if step.level == "open" else high + _BEYOND, healthy, 1e9, (), True)
+        return Course(healthy, low - _BEYOND if step.level == "open" else high + _BEYOND, healthy, 1e9, fault=True)
     if step.ramp is not None:
-        return Course(healthy, step.value, step.ramp.begin.si, abs(step.ramp.rate.si) or fastest)
+        return Course(healthy, step.value, step.ramp.begin.si, abs(step.ramp.rate.si) or fastest, (), fastest)
     rate = min(abs(step.slew.si), fastest) if step.slew is not None else fastest
-    return Course(healthy, step.value, healthy, rate, step.train)
+    return Course(healthy, step.value, healthy, rate, step.train, fastest)

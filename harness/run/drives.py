@@ -22,6 +22,7 @@ from protocol.protection import SensorCheck
 
 _SOURCE_NS = 100 * MS  # a source's output has risen by then
 _SETTLE_NS = 50 * MS  # a signal is at its value by then
+_JUMP_NS = MS  # an instrument is where its ramp begins by then
 _PIECE_NS = 20 * MS  # of a ramp on an instrument that has none of its own
 
 
@@ -62,6 +63,7 @@ def drive_of(step: Stimulus, device: Device, bench: Bench) -> Drive:
 @dataclass
 class _Injected:
     course: Course
+    bench: Bench
     injector: CurrentStimulus
     stop_input: bool
 
@@ -71,7 +73,7 @@ class _Injected:
     def start(self, cut_off: float) -> None:
         if self.stop_input:
             self.injector.stop_by_gate(True)
-        _start(self.injector, self.course, cut_off)
+        _start(self.injector, self.course, cut_off, self.bench)
 
     def stop(self) -> None:
         self.injector.off()
@@ -95,7 +97,7 @@ class _Drawn:
 
     def start(self, cut_off: float) -> None:
         assert self.bench.load is not None
-        _start(self.bench.load, self.course, cut_off)
+        _start(self.bench.load, self.course, cut_off, self.bench)
 
     def stop(self) -> None:
         """At the source first."""
@@ -104,12 +106,13 @@ class _Drawn:
         self.bench.load.off()
 
 
-def _start(stimulus: CurrentStimulus, course: Course, cut_off: float) -> None:
+def _start(stimulus: CurrentStimulus, course: Course, cut_off: float, bench: Bench) -> None:
     if course.train:
         count = len(course.train) // 2
         stimulus.apply_list(course.train[:2], count, course.rate, cut_off)
     elif course.is_ramp:
-        stimulus.apply(course.begin, course.rate, cut_off)
+        stimulus.apply(course.begin, course.fastest, cut_off + course.jump_s + _JUMP_NS / S)
+        bench.idle(round(course.jump_s * S) + _JUMP_NS)
         stimulus.go(course.value, course.rate)
     else:
         stimulus.apply(course.value, course.rate, cut_off)
@@ -134,7 +137,8 @@ class _Signal:
             _staircase(self.course, self.bench, self.signal.go)
         else:
             if self.course.is_ramp:
-                self.signal.go(self.course.begin)
+                self.signal.go(self.course.begin, self.course.fastest)
+                self.bench.idle(round(self.course.jump_s * S) + _JUMP_NS)
             self.signal.go(self.course.value, self.course.rate)
 
     def stop(self) -> None:
@@ -174,7 +178,7 @@ def _inject(step: Stimulus, device: Device, bench: Bench) -> Drive:
     spec = bench.spec.injector
     assert bench.injector is not None and spec is not None
     course = course_of(step, 0.0, spec.slew, None)
-    return _Injected(course, bench.injector, spec.stop_input and step.switch == "closed")
+    return _Injected(course, bench, bench.injector, spec.stop_input and step.switch == "closed")
 
 
 def _draw(step: Stimulus, device: Device, bench: Bench) -> Drive:

@@ -21,6 +21,9 @@ EDGE_UNCERTAINTY = 1 / np.sqrt(12)
 """Standard uncertainty of one edge in sample intervals: it lies anywhere between two samples (JCGM 100, 4.3.7)."""
 
 
+_NEAR = 0.05  # share of the way: so near to its value a stimulus is taken to be there
+
+
 @dataclass(frozen=True)
 class Look:
     """What to look for in a recording: the channel, the level that the onset is at, where the gate is meanwhile."""
@@ -75,12 +78,13 @@ def instants(acquisition: Acquisition, look: Look, tail_s: float) -> Instants:
     decision = None if look.gate == "off" else crossing(gate, GATE_THRESHOLD_V, rising=False, start=start)
     half = crossing(samples, course.half, course.upwards)
     fall = None if half is None else _end(samples, course, int(half))
-    ends = [int(instant) for instant in (fall, decision) if instant is not None]
+    left = _left(samples, course) if course.rise_s > tail_s else fall
+    ends = [int(instant) for instant in (left, decision) if instant is not None]
     end = max(min(ends, default=len(samples)), int(onset) + 1)
     begin = min(int(onset) + 2, end - 1)
     plateau = samples[begin:end]
     if course.train:
-        plateau = plateau[plateau >= course.half] if (plateau >= course.half).any() else plateau
+        plateau = _crests(plateau, course)
     tail = max(end - max(2, round(tail_s / interval)), begin)
     return Instants(
         onset * interval,
@@ -89,6 +93,21 @@ def instants(acquisition: Acquisition, look: Look, tail_s: float) -> Instants:
         float(np.mean(plateau)),
         float(np.mean(samples[tail:end])),
     )
+
+
+def _crests(samples: NDArray[np.float64], course: Course) -> NDArray[np.float64]:
+    """The samples in which pulses are at their value or, where they never come near it, beyond half of the way."""
+    for level in (course.value - _NEAR * (course.value - course.healthy), course.half):
+        if (samples >= level).any():
+            return samples[samples >= level]
+    return samples
+
+
+def _left(samples: NDArray[np.float64], course: Course) -> float | None:
+    """Where a stimulus that takes its time leaves its value again; None: it stayed, or never came near."""
+    near = course.value - _NEAR * (course.value - course.healthy)
+    there = crossing(samples, near, course.upwards)
+    return None if there is None else crossing(samples, near, not course.upwards, int(there) + 1)
 
 
 def _gate_rise(gate: NDArray[np.float64]) -> float:

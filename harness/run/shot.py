@@ -162,7 +162,8 @@ def _arm(step: Stimulus, context: Context, drive: Drive, aim: Aim) -> float:
     whole = lead + aim.cut_off * (1.2 if fast else 1) + (0 if fast else 3 * _look_ns(aim) / S + 0.2)
     if trigger is None:
         whole += course.rise_s + 0.3  # for what the instruments take to be told
-    interval = max(spec.shortest_interval, aim.width / 100, whole / min(_MOST_POINTS, spec.points))
+    finest = aim.width / 100 if course.shortest_s is None else min(aim.width / 100, course.shortest_s / 20)
+    interval = max(spec.shortest_interval, finest, whole / min(_MOST_POINTS, spec.points))
     before = math.ceil(lead / interval)
     recorder.arm(interval, math.ceil(whole / interval) + before, before, trigger)
     context.bench.idle(round(2 * before * interval * S))  # a recorder cannot trigger ahead of its pre-trigger samples

@@ -146,8 +146,12 @@ def _operate_time(trip: _Trip) -> Known:
     match trip.function:
         case ThermalMemory() | InverseTime():
             return exactly(measured, slack, timing)
-        case DefiniteTime():
-            return Known(measured - slack - trip.function.declared.latency[1], measured + slack, timing)
+        case DefiniteTime(delay=delay, declared=declared):
+            look = trip.shot.look
+            if look.course.is_ramp or look.gate == "rising":  # when it began by its own reading is not recorded
+                own = delay.value(trip.context.ledger.set_points, trip.context.ledger.mode)
+                return exactly(own, declared.timer * own + declared.latency[1])
+            return Known(measured - slack - declared.latency[1], measured + slack, timing)
         case _:
             return Known(0.0, measured + slack, timing)
 

@@ -67,6 +67,12 @@ MAY_CHANGE: Mapping[type[plan.Step], frozenset[Aspect]] = {
 _TRIPPED = ("tripped", "locked_out")
 
 
+def may_change(step: plan.Step) -> frozenset[Aspect]:
+    """What this very step may change: one that closes onto a stimulus leaves the switch closed."""
+    closes = isinstance(step, plan.Stimulus) and step.closing
+    return MAY_CHANGE[type(step)] | (_SWITCHES if closes else _NOTHING)
+
+
 @dataclass(frozen=True)
 class Seen:
     """What the watch saw: the status frame, and each stored code with its status bits."""
@@ -96,8 +102,7 @@ class Watch:
             return
         self._before = now
         errors = context.bench.take_response_errors()
-        may = MAY_CHANGE[type(step)]
-        if Aspect.ERRORS not in may and errors:
+        if Aspect.ERRORS not in may_change(step) and errors:
             outcome.fail(f"after the step: response_error was set in {errors} status frame(s)")
         if before is None:
             return
@@ -112,7 +117,7 @@ class Watch:
 
 
 def _differences(device: Device, step: plan.Step, before: Seen, now: Seen) -> list[str]:
-    may, found = MAY_CHANGE[type(step)], []
+    may, found = may_change(step), []
     if Aspect.CYCLE not in may:
         found += [f"code {name} shows a new operation cycle: a reset" for name in _new_cycle(before, now)]
     appeared = sorted(now.codes.keys() - before.codes.keys() - _own_codes(device, step, may))
