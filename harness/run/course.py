@@ -14,6 +14,7 @@ from harness.plan.steps import SENSOR_FAULTS, Stimulus
 from harness.trip.trace import Segments
 
 _PIECES = 400  # of a ramp or a slew
+_THERE = 0.98
 _BEYOND = 1e3  # K beyond what is plausible: an open or shorted thermistor
 
 
@@ -58,6 +59,12 @@ class Course:
     def is_ramp(self) -> bool:
         """Whether the way to the value is part of the test."""
         return self.begin != self.healthy
+
+    def share(self, value: float) -> float:
+        """How much of the way is behind it at ``value``, 0 to 1; taken as all of it where it is nearly there."""
+        whole = self.value - self.begin
+        share = (value - self.begin) / whole if whole else 1.0
+        return 1.0 if share > _THERE else max(share, 0.0)
 
     def segments(self, seconds: float) -> Segments:
         """The first ``seconds`` of it."""

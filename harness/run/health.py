@@ -54,13 +54,14 @@ def _zero(zero: Zero, context: Context, outcome: Outcome) -> None:
 
 
 def _leakage(leakage: Leakage, context: Context, outcome: Outcome) -> None:
-    """By the source's own ammeter where the recorder's channel is too coarse for it is not known: the recorder says."""
+    """Against a recording without voltage just before, so that the channel's own offset does not count."""
     _expect_switch(context, "open")
-    acquisition = _record(context, leakage.voltage.si, None)
-    current = acquisition.channels["current"]
-    spec = _channel(context, "current")
-    value = float(np.mean(current))
-    outcome.measure(Measurement("leakage", value, "A", None, leakage.at_most.si, None, spec.offset / _ROOT3))
+    zero = _record(context, None, None).channels["current"]
+    current = _record(context, leakage.voltage.si, None).channels["current"]
+    value = float(np.mean(current) - np.mean(zero))
+    noise = math.hypot(float(np.std(zero)) / math.sqrt(len(zero)), float(np.std(current)) / math.sqrt(len(current)))
+    uncertainty = math.hypot(noise, _channel(context, "current").gain * value / _ROOT3)
+    outcome.measure(Measurement("leakage", value, "A", None, leakage.at_most.si, None, uncertainty))
 
 
 def _voltage_drop(drop: VoltageDrop, context: Context, outcome: Outcome) -> None:
@@ -76,8 +77,8 @@ def _voltage_drop(drop: VoltageDrop, context: Context, outcome: Outcome) -> None
     outcome.measure(Measurement("voltage drop", volts, "V", None, drop.at_most.si, None, uncertainty))
 
 
-def _record(context: Context, voltage: float, current: float | None) -> Acquisition:
-    """Source on, load on where a current is wanted, one recording while both are there, all off again."""
+def _record(context: Context, voltage: float | None, current: float | None) -> Acquisition:
+    """Source on where a voltage is wanted, load on where a current is, one recording, all off again."""
     bench, ledger = context.bench, context.ledger
     source, load, recorder = bench.source, bench.load, bench.recorder
     assert source is not None and recorder is not None and bench.spec.source is not None
@@ -85,9 +86,10 @@ def _record(context: Context, voltage: float, current: float | None) -> Acquisit
     began_ns = bench.clock.now_ns()
     ledger.current_begins(began_ns)
     try:
-        source.configure(voltage, bench.spec.source.current)
-        source.output(True)
-        bench.idle(_RISE_NS)
+        if voltage is not None:
+            source.configure(voltage, bench.spec.source.current)
+            source.output(True)
+            bench.idle(_RISE_NS)
         if current is not None:
             assert load is not None and bench.spec.load is not None
             load.apply(current, bench.spec.load.slew, _CUT_OFF_S)

@@ -31,11 +31,12 @@ _BEFORE_S = 0.01  # recorded ahead of the onset
 _FAST_S = 0.01  # a stimulus shorter than this is recorded as a single sweep, its bus traffic afterwards
 _CLOSING_S = 0.6  # a close command has had its effect by then, at the slow schedule
 _CLOSED_NS = 50 * MS  # a close command that has been sent has had its effect by then
-_MOST_POINTS = 50_000  # per recording: enough for a hundredth of any band, and integrated in milliseconds
+_MOST_POINTS = 50_000  # per recording: enough for any band, and integrated in milliseconds
 _AFTER_NS = 30 * MS  # a stimulus stays on for so long after a trip; its own cut-off still holds
 _TAIL_S = 0.02  # averaging time for the value just before the decision
 _UNREACHED = 0.02  # a plateau this far from the commanded value, beyond declared errors, is no stimulus
 _UNITS = {"gate": "V", "switch_voltage": "V"}
+_FINENESS = 250  # samples in the time that must be resolved
 _NOISE = 0.002  # share of a plateau within which its samples are one value
 _ROOT3 = math.sqrt(3)
 
@@ -156,13 +157,15 @@ def _arm(step: Stimulus, context: Context, drive: Drive, aim: Aim) -> float:
     trigger: Trigger | None = None
     if step.closing:
         trigger = Trigger("gate", GATE_THRESHOLD_V)
-    elif step.is_current and not course.is_ramp:
+    elif step.is_current and not course.is_ramp and course.rise_s < _BEFORE_S:
         trigger = Trigger(aim.look.channel, course.half, course.upwards)
     lead = course.rise_s + aim.cut_off / 10 if fast else _BEFORE_S
     whole = lead + aim.cut_off * (1.2 if fast else 1) + (0 if fast else 3 * _look_ns(aim) / S + 0.2)
     if trigger is None:
         whole += course.rise_s + 0.3  # for what the instruments take to be told
-    finest = aim.width / 100 if course.shortest_s is None else min(aim.width / 100, course.shortest_s / 20)
+    finest = aim.width / _FINENESS
+    if course.shortest_s is not None:
+        finest = min(finest, course.shortest_s / 20)
     interval = max(spec.shortest_interval, finest, whole / min(_MOST_POINTS, spec.points))
     before = math.ceil(lead / interval)
     recorder.arm(interval, math.ceil(whole / interval) + before, before, trigger)

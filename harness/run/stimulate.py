@@ -158,12 +158,10 @@ def _as_if_held(shot: Shot, segments: Segments) -> Segments:
         gone = course.scaled(found.plateau / course.value).segments(sum(seconds for _, seconds in course.train))
         rest = gone.after(max(found.decision - found.onset, 0.0))
         return joined(segments, rest)
-    if found.decision - found.onset < course.rise_s:
-        rest_s = course.rise_s - (found.decision - found.onset)
-        rise = course.segments(course.rise_s).after(max(course.rise_s - rest_s, 0.0))
-        shift = found.before_decision - float(rise.currents[0]) if len(rise.currents) else 0.0
-        segments = joined(segments, rise.shifted(0.0, shift))
-    last = course.value if found.decision - found.onset < course.rise_s else found.plateau
+    last = found.plateau
+    if course.rise_s > 0 and (share := course.share(found.before_decision)) < 1:
+        segments = joined(segments, course.segments(course.rise_s).after(share * course.rise_s))
+        last = course.value
     return segments.then(last, 10 * max(shot.quantity.duration_s, course.rise_s))
 
 

@@ -5,6 +5,7 @@ from __future__ import annotations
 import dataclasses
 from collections.abc import Callable
 from pathlib import Path
+from typing import get_args
 
 import numpy as np
 import pytest
@@ -22,9 +23,12 @@ from harness.record.reader import Record
 from harness.record.result import Coverage, Result, Verdict
 from harness.run.engine import Ending, Engine
 from harness.run.steps import RUNNERS
-from mocks.firmware.protect import TRIP_LEVEL
+from harness.run.traces import KNOWN
+from harness.run.watch import MAY_CHANGE
+from mocks.firmware.overload import TRIP_LEVEL
 from mocks.plant import Plant
 from protocol.decoder import NoResponse
+from protocol.device import SnapshotSource
 
 DEVICE = load_device(shipped_device("heater"))
 
@@ -94,6 +98,14 @@ def test_every_step_kind_has_a_runner() -> None:
     assert set(RUNNERS) == set(STEP_KINDS.values())
 
 
+def test_every_step_kind_says_what_it_may_change() -> None:
+    assert set(MAY_CHANGE) == set(STEP_KINDS.values())
+
+
+def test_every_source_of_a_snapshot_is_known() -> None:
+    assert set(KNOWN) == set(get_args(SnapshotSource))
+
+
 def test_a_trip_from_end_to_end(tmp_path: Path, bench: Bench) -> None:
     watcher = Nobody()
     ending = run(tmp_path, bench, plan_of(tmp_path, OVERLOAD), watcher=watcher)
@@ -113,6 +125,10 @@ def test_a_trip_from_end_to_end(tmp_path: Path, bench: Bench) -> None:
         "snapshot heat",
         "snapshot supply_voltage",
         "snapshot operate_time",
+        "snapshot heat_sink_temperature",
+        "snapshot junction_temperature",
+        "snapshot bus_voltage",
+        "snapshot gate_rail_voltage",
     }
     record = Record(tmp_path / "run")
     assert [result.id for result in record.results()] == watcher.seen == [result.id for result in ending.results]
@@ -152,7 +168,7 @@ def test_results_stand_in_the_record_before_the_next_step_begins(tmp_path: Path,
 def test_a_shifted_trip_level_is_found(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch, factor: float, step: str, word: str
 ) -> None:
-    monkeypatch.setattr("mocks.firmware.protect.TRIP_LEVEL", round(TRIP_LEVEL * factor))
+    monkeypatch.setattr("mocks.firmware.overload.TRIP_LEVEL", round(TRIP_LEVEL * factor))
     bench = open_bench(load_bench(shipped_bench("simulated")), DEVICE)
 
     ending = run(tmp_path, bench, plan_of(tmp_path, OVERLOAD))
@@ -163,7 +179,7 @@ def test_a_shifted_trip_level_is_found(
 
 
 def test_a_breaker_that_never_trips_fails_and_is_quarantined(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
-    monkeypatch.setattr("mocks.firmware.protect.TRIP_LEVEL", TRIP_LEVEL * 1000)
+    monkeypatch.setattr("mocks.firmware.overload.TRIP_LEVEL", TRIP_LEVEL * 1000)
     bench = open_bench(load_bench(shipped_bench("simulated")), DEVICE)
     again = OVERLOAD.replace("name: short", "name: again")
 
@@ -299,7 +315,7 @@ clean_up:
 def test_a_welded_switch_is_found(tmp_path: Path, bench: Bench, monkeypatch: pytest.MonkeyPatch) -> None:
     commute = Plant._commute
     monkeypatch.setattr(
-        Plant, "_commute", lambda plant, on: commute(plant, True)
+        Plant, "_commute", lambda plant, on, *commutation: commute(plant, True, *commutation)
     )  # the gate goes off, the switch stays
 
     ending = run(tmp_path, bench, plan_of(tmp_path, PRIMARY))

@@ -1,0 +1,177 @@
+"""Every quantity on the simulated bench, the watch after each step, preconditions: what a defect changes."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from pathlib import Path
+
+import pytest
+
+from harness.bench.bench import Bench, open_bench
+from harness.bench.spec import load_bench, shipped_bench
+from harness.files.profile import load_device, shipped_device
+from harness.plan.plan import Plan, PlanStep, load_plan
+from harness.record.journal import Journal
+from harness.record.result import Result, Verdict
+from harness.run.engine import Ending, Engine
+from mocks.firmware.threshold import Threshold
+
+DEVICE = load_device(shipped_device("heater"))
+HEAD = """
+format: 1
+name: short
+title: One stimulus
+device: heater
+steps:
+  - power_cycle: {duration: 200 ms}
+  - clear_codes
+"""
+CLEAN_UP = """
+clean_up:
+  - open
+  - clear_codes
+"""
+
+
+class Nobody:
+    def __init__(self, act: Callable[[PlanStep], None] | None = None) -> None:
+        self._act = act
+
+    def started(self, plan: Plan, step: PlanStep) -> None:
+        if self._act:
+            self._act(step)
+
+    def finished(self, result: Result) -> None:
+        pass
+
+
+@pytest.fixture
+def bench() -> Bench:
+    return open_bench(load_bench(shipped_bench("simulated")), DEVICE)
+
+
+def run(folder: Path, bench: Bench, text: str, act: Callable[[PlanStep], None] | None = None) -> Ending:
+    path = folder / "short.yaml"
+    path.write_text(text)
+    journal = Journal(folder / "run")
+    ending = Engine(DEVICE, bench, journal, Nobody(act)).run([load_plan(path)])
+    journal.close()
+    return ending
+
+
+def result(ending: Ending, step: str) -> Result:
+    return next(each for each in ending.results if each.step == step)
+
+
+STIMULI = {
+    "supply under": "{name: it, supply: 8 V, function: supply_low}",
+    "supply over": "{name: it, supply: 18 V, function: supply_high}",
+    "bus over": "{name: it, bus: 900 V, function: bus_high}",
+    "gate rail under": "{name: it, gate_rail: 12 V, function: gate_rail}",
+    "heat sink over": "{name: it, heat_sink: 100 degC, slew: 20 K/s, function: heat_sink}",
+    "thermistor open": "{name: it, heat_sink: open, function: heat_sink_sensor}",
+    "thermistor short": "{name: it, heat_sink: short, function: heat_sink_sensor}",
+    "definite time": "{name: it, inject: 120 A, function: overcurrent}",
+    "comparator": "{name: it, inject: 195 A, function: short_circuit}",
+    "pulses": "{name: it, inject: 120 A, pulses: {on: 200 ms, off: 50 ms, count: 3}, function: overcurrent}",
+}
+
+
+@pytest.mark.parametrize("stimulus", STIMULI.values(), ids=STIMULI.keys())
+def test_every_quantity_makes_its_function_operate_inside_its_band(tmp_path: Path, bench: Bench, stimulus: str) -> None:
+    ending = run(tmp_path, bench, f"{HEAD}  - close\n  - expect_trip: {stimulus}\n{CLEAN_UP}")
+
+    assert {each.step: each.reasons for each in ending.results if each.verdict is not Verdict.PASS} == {}
+    (time,) = result(ending, "it").measurements
+    assert time.value is not None and time.high is not None
+    assert (time.low or 0) <= time.value <= time.high
+
+
+def test_a_current_through_an_open_switch_is_timed_by_the_status_frame(tmp_path: Path, bench: Bench) -> None:
+    text = f"{HEAD}  - expect_trip: {{name: it, inject: 5 A, switch: open, function: switch_stuck}}\n{CLEAN_UP}"
+    ending = run(tmp_path, bench, text)
+
+    assert result(ending, "it").verdict is Verdict.PASS
+    (time,) = result(ending, "it").measurements
+    assert time.value == pytest.approx(0.3125, abs=0.03)  # the profile's 300 ms, half of its latency
+
+
+def test_a_late_definite_time_is_found(tmp_path: Path, bench: Bench, monkeypatch: pytest.MonkeyPatch) -> None:
+    adopt = Threshold.adopt
+
+    def late(self: Threshold, *arguments: object) -> None:
+        adopt(self, *arguments)  # type: ignore[arg-type]
+        self._delay_us = self._delay_us * 3 // 2
+
+    monkeypatch.setattr(Threshold, "adopt", late)
+    ending = run(tmp_path, bench, f"{HEAD}  - close\n  - expect_trip: {STIMULI['bus over']}\n{CLEAN_UP}")
+
+    assert result(ending, "it").verdict is Verdict.FAIL
+    assert "too late" in result(ending, "it").reasons[0]
+
+
+def test_a_quantity_is_healthy_again_after_its_step(tmp_path: Path, bench: Bench) -> None:
+    text = f"{HEAD}  - close\n  - expect_trip: {STIMULI['supply under']}\n  - read_live: {{name: volts, values: {{supply_voltage: [13.2 V, 13.8 V]}}}}\n{CLEAN_UP}"  # noqa: E501
+    assert result(run(tmp_path, bench, text), "volts").verdict is Verdict.PASS
+
+
+def test_closing_onto_a_condition_counts_from_the_closing(tmp_path: Path, bench: Bench) -> None:
+    text = f"{HEAD}  - expect_trip: {{name: it, bus: 900 V, closing: true, function: bus_high}}\n{CLEAN_UP}"
+    ending = run(tmp_path, bench, text)
+
+    assert result(ending, "it").verdict is Verdict.PASS
+    (time,) = result(ending, "it").measurements
+    assert time.value == pytest.approx(0.0625, abs=0.02)  # 50 ms and half of the latency
+
+
+def test_the_watch_finds_a_switch_that_opens_by_itself(tmp_path: Path, bench: Bench) -> None:
+    def open_it(step: PlanStep) -> None:
+        if step.name == "quiet":
+            bench.master.send_command("open")
+
+    ending = run(tmp_path, bench, f"{HEAD}  - close\n  - wait: {{name: quiet, duration: 1 s}}\n{CLEAN_UP}", open_it)
+
+    assert result(ending, "quiet").verdict is Verdict.FAIL
+    assert "after the step: switch went from closed to open" in result(ending, "quiet").reasons
+
+
+def test_the_watch_finds_a_reset_by_what_the_codes_say_of_the_cycle(tmp_path: Path, bench: Bench) -> None:
+    def restart(step: PlanStep) -> None:
+        if step.name == "quiet":
+            bench.supply_12v.off()
+            bench.idle(300_000_000)
+            bench.supply_12v.output(True)
+
+    text = f"{HEAD}  - close\n  - expect_trip: {STIMULI['bus over']}\n  - open\n  - wait: {{name: quiet, duration: 1 s}}\n{CLEAN_UP}"  # noqa: E501
+    ending = run(tmp_path, bench, text, restart)
+
+    assert result(ending, "quiet").verdict is Verdict.FAIL
+    assert any("new operation cycle" in reason for reason in result(ending, "quiet").reasons)
+
+
+def test_the_plans_end_finds_a_set_point_that_changed_behind_its_back(tmp_path: Path, bench: Bench) -> None:
+    def write(step: PlanStep) -> None:
+        if step.name == "quiet":
+            did = DEVICE.set_points["bus_delay"].did
+            bench.diagnostics.open_session(DEVICE.write_session)
+            bench.diagnostics.write_group(did, {"bus_delay": DEVICE.set_points["bus_delay"].minimum})
+
+    ending = run(tmp_path, bench, f"{HEAD}  - wait: {{name: quiet, duration: 1 s}}\n{CLEAN_UP}", write)
+
+    last = ending.results[-1]
+    assert last.verdict is Verdict.FAIL
+    assert any("after the plan: bus_delay reads back" in reason for reason in last.reasons)
+
+
+def test_a_precondition_that_fails_keeps_the_steps_from_being_run_and_not_the_clean_up(
+    tmp_path: Path, bench: Bench
+) -> None:
+    preconditions = "preconditions:\n  - check_status: {name: ready, state: tripped}\nsteps:"
+    ending = run(tmp_path, bench, HEAD.replace("steps:", preconditions) + "  - close\n" + CLEAN_UP)
+
+    assert [(each.section, each.verdict) for each in ending.results] == [
+        ("preconditions", Verdict.FAIL),
+        *[("steps", Verdict.NOT_RUN)] * 3,
+        *[("clean_up", Verdict.PASS)] * 2,
+    ]
+    assert "precondition ready came to fail" in result(ending, "close_1").reasons[0]
