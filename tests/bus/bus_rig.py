@@ -1,6 +1,6 @@
 """A port of the test's own for a master: a clock that moves when somebody waits, a node that says what it is told.
 
-Times are those of heater.ldf at 19.2 kbit/s: slots of 10 ms (normal, diagnostic) and 250 ms (slow), S3 of 5 s.
+Times are those of heater.ldf at 19.2 kbit/s: slots of 10 ms (normal, diagnostic) and 1 s (slow), S3 of 5 s.
 """
 
 from __future__ import annotations
