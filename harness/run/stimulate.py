@@ -29,6 +29,7 @@ _MARGIN = 1.1  # cut-off over the latest time that a good breaker needs
 _MARGIN_S = 0.1
 _FAST_MARGIN_S = 1e-4  # where a comparator is to act: no longer than anything else would take
 _CLEARING_S = 5e-3  # no switch with its commutation takes longer; common practice, no source
+_EDGES_S = 1.0  # a hundredth of it is how finely the begin and end of a hold are recorded, at least
 _ROOT3 = math.sqrt(3)
 
 
@@ -82,7 +83,8 @@ def run_expect_no_trip(step: ExpectNoTrip, context: Context, outcome: Outcome) -
     watchers = watching(context.device, step)
     starts = {name: context.ledger.level(name, now_ns) for name in watchers}
     seconds = step.seconds
-    shot = shoot(step, context, drive, Aim(seconds, seconds, _look(step, drive, drive.course.half)))
+    # The level that is left follows from the record, so its edges must be known however long it is.
+    shot = shoot(step, context, drive, Aim(seconds, min(seconds, _EDGES_S), _look(step, drive, drive.course.half)))
     keep(shot, outcome, STIMULI[step.key].unit)
     onset = shot.instants.onset if step.closing else 0.0
     for name, function in watchers.items():
