@@ -41,7 +41,9 @@ class Instants:
     onset: float
     ended: float  # the stimulus came back half of its way, or the recording ended
     decision: float | None  # None: the gate stayed on, or was off all along
-    plateau: float  # mean of the stimulus between its rise and the decision or its end
+    plateau: (
+        float  # mean (median, where it takes its time) of the stimulus between its rise and the decision or its end
+    )
     before_decision: float  # mean of the stimulus in the last samples of the plateau
 
 
@@ -90,7 +92,7 @@ def instants(acquisition: Acquisition, look: Look, tail_s: float) -> Instants:
         onset * interval,
         (len(samples) - 1 if fall is None else fall) * interval,
         None if decision is None else decision * interval,
-        float(np.mean(plateau)),
+        float(np.median(plateau) if course.rise_s > tail_s else np.mean(plateau)),
         float(np.mean(samples[tail:end])),
     )
 

@@ -241,7 +241,7 @@ def _check_reached(step: Stimulus, shot: Shot) -> None:
     if course.fault or (course.rise_s > 0 and _on_its_way(shot)):
         return  # an open or shorted thermistor has no value; a way that was cut short no end
     unit = STIMULI[step.key].unit
-    value = found.plateau if course.rise_s < _TAIL_S else found.before_decision
+    value = found.plateau if course.rise_s < _TAIL_S or found.decision is None else found.before_decision
     size = max(abs(course.value), abs(course.value - course.healthy))
     if abs(value - course.value) > size * (_UNREACHED + shot.channel.gain) + shot.channel.offset:
         raise StepError(f"stimulus not reached: {show(value, unit)} recorded, {show(course.value, unit)} commanded")

@@ -34,11 +34,11 @@ _OPERATES = _SWITCHES | {Aspect.CODES}
 _RESTARTS = frozenset(Aspect)
 
 MAY_CHANGE: Mapping[type[plan.Step], frozenset[Aspect]] = {
-    plan.WriteSetPoints: _NOTHING,
+    plan.WriteSetPoints: frozenset({Aspect.BITS}),  # a pickup, a reset level
     plan.ReadSetPoints: _NOTHING,
     plan.CloseSwitch: _SWITCHES,
     plan.OpenSwitch: _SWITCHES,
-    plan.SetMode: _NOTHING,
+    plan.SetMode: frozenset({Aspect.BITS}),  # the same, of another bank
     plan.ExpectTrip: _OPERATES,
     plan.ExpectNoTrip: frozenset({Aspect.BITS}),
     plan.Silence: _OPERATES,
