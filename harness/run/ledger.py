@@ -91,7 +91,11 @@ class Ledger:
         self._held.update(values)
 
     def ask(self, now_ns: int, name: str, value: Fraction) -> None:
-        """A set-point is about to be written; its first value is kept, to be put back."""
+        """A set-point is about to be written; its first value is kept, to be put back.
+
+        Levels have followed the old set-points until now.
+        """
+        self._set_levels(now_ns, {function: self.level(function, now_ns) for function in self.remembering})
         self.restore.setdefault(name, self._held[name])
         self._note(now_ns, "set_point", name=name, value=str(value), put_back=str(self.restore[name]))
         self._held[name] = value
