@@ -23,7 +23,7 @@ def test_level_cools_with_the_time_constant_that_was_in_force(tmp_path: Path) ->
     ledger.found({name: point.default for name, point in DEVICE.set_points.items()})  # 27.5 A, 60 s, cooling 120 s
     ledger.powered_up(0)
     ledger.current_begins(0)
-    ledger.current_ended(600 * S, Segments.constant(27.5 / math.sqrt(2), 600.0))  # 0.5 of the trip level, ten times 60 s
+    ledger.current_ended(600 * S, Segments.constant(27.5 / math.sqrt(2), 600.0))  # 0.5, for ten times 60 s
 
     ledger.ask(720 * S, "overload_cooling_time_constant", Fraction(2))  # after 120 s of cooling: 0.5 / e
     least, most = ledger.level("overload", 720 * S)
