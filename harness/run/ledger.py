@@ -181,8 +181,8 @@ class Ledger:
         self._set_levels(now_ns, levels)
 
     def tripped(self, cause: str, trip: LastTrip) -> None:
-        """A trip with all that is known of it."""
-        self.trips += 1
+        """A trip with all that is known of it. What only bars closing is none to the breaker's own count."""
+        self.trips += self._device.functions[trip.function].reaction == "trip"
         trip = replace(trip, number=self.trips)
         self.first_trips.setdefault(cause, trip)
         self.latest_trips[cause] = trip

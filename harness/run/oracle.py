@@ -7,6 +7,7 @@ from harness.run.course import Course
 from harness.run.ledger import Ledger
 from harness.trip import band
 from harness.trip.band import Band, Level
+from harness.trip.corner import pickup_zone
 from harness.trip.trace import Segments
 from protocol.device import Device
 from protocol.protection import (
@@ -18,6 +19,8 @@ from protocol.protection import (
     SensorCheck,
     Silence,
 )
+
+_AHEAD = 0.98  # of the current from which the earliest comparator acts: more than the recorder is wrong by
 
 
 def operate_band(
@@ -65,11 +68,16 @@ def forecast(function: ProtectionFunction, ledger: Ledger, course: Course, start
 
 
 def onset_level(function: ProtectionFunction | None, ledger: Ledger, course: Course) -> float:
-    """Where a stimulus' time counts from: at the threshold of what starts by one, else half way to its value."""
+    """Where a stimulus' time counts from: at the threshold of what starts by one, else half way to its value.
+
+    A comparator that acts at the low end of its zone may end the current there: its time counts from just below.
+    """
     level = course.half
     match function:
-        case DefiniteTime() | Instantaneous():
+        case DefiniteTime():
             level = function.threshold.value(ledger.set_points, ledger.mode)
+        case Instantaneous():
+            level = pickup_zone(function, ledger.set_points, ledger.mode).low * _AHEAD
         case SensorCheck():
             level = function.plausible[1 if course.upwards else 0]
     low, high = sorted((course.healthy, course.value))

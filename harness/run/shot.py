@@ -158,7 +158,7 @@ def _arm(step: Stimulus, context: Context, drive: Drive, aim: Aim) -> float:
     if step.closing:
         trigger = Trigger("gate", GATE_THRESHOLD_V)
     elif step.is_current and not course.is_ramp and course.rise_s < _BEFORE_S:
-        trigger = Trigger(aim.look.channel, course.half, course.upwards)
+        trigger = Trigger(aim.look.channel, min(course.half, aim.look.onset), course.upwards)
     lead = course.rise_s + aim.cut_off / 10 if fast else _BEFORE_S
     whole = lead + aim.cut_off * (1.2 if fast else 1) + (0 if fast else 3 * _look_ns(aim) / S + 0.2)
     if trigger is None:

@@ -161,7 +161,7 @@ def _as_if_held(shot: Shot, segments: Segments) -> Segments:
         rest = gone.after(max(found.decision - found.onset, 0.0))
         return joined(segments, rest)
     last = found.plateau
-    if course.rise_s > 0 and (share := course.share(found.before_decision)) < 1:
+    if course.rise_s > 0 and (share := course.share(float(segments.currents[-1]))) < 1:
         segments = joined(segments, course.segments(course.rise_s).after(share * course.rise_s))
         last = course.value
     return segments.then(last, 10 * max(shot.quantity.duration_s, course.rise_s))

@@ -435,7 +435,7 @@ def test_heat_of_a_shot_that_went_wrong_is_not_forgotten(tmp_path: Path, bench: 
     record = Record(tmp_path / "run")
     levels = [event.detail["overload"] for event in record.events() if event.kind == "levels"]
     record.close()
-    assert levels[-1] == [0.0, 2.0]
+    assert levels[-1] == [0.0, pytest.approx(2.0, abs=0.1)]  # it has cooled until the set-points were put back
 
 
 def test_a_silent_breaker_is_at_fault_and_not_the_bench(tmp_path: Path, bench: Bench) -> None:

@@ -11,7 +11,8 @@ import pytest
 from harness.clock import S
 from harness.files.profile import load_device, shipped_device
 from harness.record.journal import Journal
-from harness.run.ledger import Ledger
+from harness.record.result import Coverage
+from harness.run.ledger import LastTrip, Ledger
 from harness.trip.trace import Segments
 
 DEVICE = load_device(shipped_device("heater"))
@@ -31,3 +32,17 @@ def test_level_cools_with_the_time_constant_that_was_in_force(tmp_path: Path) ->
 
     assert least < 0.5 / math.e < most
     assert most - least == pytest.approx(0.0, abs=0.02)
+
+
+def test_what_only_bars_closing_is_no_trip_to_the_count(tmp_path: Path) -> None:
+    pump = load_device(shipped_device("pump"))
+    journal = Journal(tmp_path / "run")
+    ledger = Ledger(pump, journal)
+    for name in ("gate_rail", "supply_low", "silence"):  # supply_low blocks, the others trip
+        function = pump.functions[name]
+        ledger.tripped(function.cause, LastTrip(name, Coverage.SECONDARY, (0, 1), {}))
+    journal.close()
+
+    assert ledger.trips == 2
+    assert set(ledger.latest_trips) == {"gate_rail_low", "supply_low", "silence"}
+    assert ledger.latest_trips["silence"].number == 2
