@@ -423,8 +423,8 @@ def test_reset_whose_answer_was_disturbed_does_not_happen(bench: Bench) -> None:
     bench.carry(0x00)
     bench.wait(0.01)
 
-    assert bench.ask("3E 00") == "7E 00"
-    bench.wait(0.1)
+    assert bench.ask("14 FF FF FF") == "7F 14 78"
+    assert bench.answer() == "54"
     assert bench.firmware.gate is True
 
 

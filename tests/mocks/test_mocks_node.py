@@ -437,6 +437,14 @@ def test_answer_disturbed_on_the_wire_is_not_repeated(bench: Bench) -> None:
     assert bench.header(STATUS) == ERROR
 
 
+def test_status_disturbed_on_the_wire_leaves_the_answer_begun(bench: Bench) -> None:
+    bench.send("22 F1 89")
+    assert bench.poll() == VERSION[0]
+    bench.carry(BREAK, 0x55, STATUS)
+
+    assert bench.header(ANSWER) == VERSION[1]
+
+
 def test_answer_of_another_node_does_not_count_as_ours(bench: Bench) -> None:
     bench.send("22 F1 89")
     assert bench.poll() == VERSION[0]
@@ -479,7 +487,9 @@ def test_request_begun_is_forgotten(bench: Bench) -> None:
 
 def test_answer_prepared_or_begun_is_forgotten(bench: Bench) -> None:
     bench.send("22 F1 89")
-    bench.power_cycle()
+    bench.firmware.power_off()
+    bench.firmware.power_on()
+    bench.wait(0.1)
     assert bench.poll(10) == ""
 
     bench.send("22 F1 89")
