@@ -147,7 +147,7 @@ class Node:
                 self._awake_ns = end_ns + self._wake_up_ns
             return
         if self._sending is not None:
-            self._lose_response()
+            self._lose(self._sending)
         for event in self._decoder.feed(symbols, end_ns):
             self._take(event)
         self._tail = (*self._tail, *symbols)[-_HEADER_SYMBOLS:]
@@ -155,12 +155,10 @@ class Node:
             self._header(_FRAME_ID[self._tail[2]], end_ns)
 
     def _take(self, event: BusEvent) -> None:
-        if isinstance(event, WireFault):
-            answering = event.frame_id == SLAVE_RESPONSE and self._outgoing
-            if event.frame_id in self._involved or answering:
-                self._fail(event.frame_id)
-        elif isinstance(event, FrameReceived):
+        if isinstance(event, FrameReceived):
             self._frame(event)
+        elif isinstance(event, WireFault) and event.frame_id in self._involved:
+            self._response_error = True
 
     def _frame(self, frame: FrameReceived) -> None:
         if frame.frame_id == MASTER_REQUEST:
@@ -187,11 +185,6 @@ class Node:
     def _go_to_sleep(self) -> None:
         self._asleep = True
         self._forget_link()
-
-    def _fail(self, frame_id: int | None) -> None:
-        self._response_error = True
-        if frame_id == SLAVE_RESPONSE:
-            self._outgoing = []
 
     # Sending
 
@@ -221,10 +214,11 @@ class Node:
             self._sending = None
             self._wire.carry(response.symbols, response.end_ns)
 
-    def _lose_response(self) -> None:
-        assert self._sending is not None
-        self._fail(self._sending.frame_id)
+    def _lose(self, response: _Response) -> None:
         self._sending = None
+        self._response_error = True
+        if response.frame_id == SLAVE_RESPONSE:
+            self._outgoing = []  # nothing is repeated: a message that lost a frame is lost
 
     # Messages
 

@@ -20,6 +20,7 @@ from harness.files.marks import FileErrors
 from harness.files.profile import load_device, shipped_device
 from protocol.device import Device
 
+_PORT_BASE = 47110
 _LAST_PORT_BASE = 65535 - 5
 
 
@@ -31,11 +32,15 @@ _LAST_PORT_BASE = 65535 - 5
 @click.option(
     "--port-base",
     type=click.IntRange(0, _LAST_PORT_BASE),
-    default=47110,
+    default=_PORT_BASE,
     show_default=True,
     help="TCP port of the LIN line, instruments on the five after it; 0: any free ones.",
 )
-@click.option("--pty-link", type=click.Path(path_type=Path), help="Symbolic link to make to the pseudo-terminal.")
+@click.option(
+    "--pty-link",
+    type=click.Path(path_type=Path),
+    help="Symbolic link to make to the pseudo-terminal; on the default ports /tmp/breakerbench-DEVICE.tty.",
+)
 @click.option(
     "--seed", type=click.IntRange(0), default=1, show_default=True, help="Of the unit's tolerances and noise."
 )
@@ -48,6 +53,8 @@ def serve(device_name: str, ready: Path | None, port_base: int, pty_link: Path |
     device = _device(device_name)
     if ready is not None:
         _clear(ready)
+    if pty_link is None and port_base == _PORT_BASE:
+        pty_link = Path(f"/tmp/breakerbench-{device.name}.tty")  # where the shipped bench file looks
     sys.exit(_serve(device, ready, port_base, pty_link, seed))
 
 
