@@ -80,7 +80,7 @@ def instants(acquisition: Acquisition, look: Look, tail_s: float) -> Instants:
     decision = None if look.gate == "off" else crossing(gate, GATE_THRESHOLD_V, rising=False, start=start)
     half = crossing(samples, course.half, course.upwards)
     fall = None if half is None else _end(samples, course, int(half))
-    left = _left(samples, course) if course.rise_s > tail_s else fall
+    left = _left(samples, course, fall, interval) if course.rise_s > tail_s else fall
     ends = [int(instant) for instant in (left, decision) if instant is not None]
     end = max(min(ends, default=len(samples)), int(onset) + 1)
     begin = min(int(onset) + 2, end - 1)
@@ -105,11 +105,17 @@ def _crests(samples: NDArray[np.float64], course: Course) -> NDArray[np.float64]
     return samples
 
 
-def _left(samples: NDArray[np.float64], course: Course) -> float | None:
-    """Where a stimulus that takes its time leaves its value again; None: it stayed, or never came near."""
+def _left(samples: NDArray[np.float64], course: Course, fall: float | None, interval: float) -> float | None:
+    """Where a stimulus that takes its time begins to leave its value; None: it stayed, or never came near.
+
+    Looked for backwards from where it is half of its way back, so that noise on the way there is not taken for it.
+    """
     near = course.value - _NEAR * (course.value - course.healthy)
-    there = crossing(samples, near, course.upwards)
-    return None if there is None else crossing(samples, near, not course.upwards, int(there) + 1)
+    until = samples if fall is None else samples[: int(fall) + 1]
+    at_value = np.flatnonzero(until >= near if course.upwards else until <= near)
+    if at_value.size == 0 or at_value[-1] == len(samples) - 1:
+        return None
+    return max(float(at_value[-1]) - _NEAR * course.rise_s / interval, float(at_value[0]))
 
 
 def _gate_rise(gate: NDArray[np.float64]) -> float:
