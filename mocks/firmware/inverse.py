@@ -47,7 +47,7 @@ class Inverse:
                 self.picked_up = False
             self._travel = max(0, self._travel - self.calibration.reset_step)
         self.operate_us = self.operate_us + self._period_us if self.picked_up else 0
-        self.due = self._travel == _ALL_THE_WAY and self.operate_us >= self.calibration.minimum_us
+        self.due = self._travel == _ALL_THE_WAY and self.operate_us > self.calibration.minimum_us
 
     @property
     def level(self) -> int:
