@@ -81,8 +81,8 @@ def test_every_byte_string_of_the_size_comes_back(type_, data):
 
 HEATER = load_device(shipped_device("heater"))
 PUMP = load_device(shipped_device("pump"))
-# By hand from heater.yaml: record 01, ten entries, identifiers 0301 to 030A, most significant byte first; 40.00 A = 4000
-# steps; 100.02 % in steps of 0.01 % = 10002; 13.5 V = 13500 mV; 38.2 s = 38200 ms; 1 h = 3600000 ms; 3 trips;
+# By hand from heater.yaml: record 01, ten entries, identifiers 0301 to 030A, most significant byte first; 40.00 A is
+# 4000 steps; 100.02 % in steps of 0.01 % = 10002; 13.5 V = 13500 mV; 38.2 s = 38200 ms; 1 h = 3600000 ms; 3 trips;
 # 61.5 degC = 615; 97 degC; 702.5 V = 7025; 18 V = 1800.
 HEATER_SNAPSHOT = bytes.fromhex(
     "01 0A 0301 0FA0 0302 2712 0303 34BC 0304 00009538 0305 0036EE80 0306 0003 0307 0267 0308 61 0309 1B71 030A 0708"
