@@ -56,10 +56,13 @@ def admit_security(context: Context) -> None:
 
 def run_request(step: Request, context: Context, outcome: Outcome) -> None:
     """Make the request once and compare what comes."""
+    master = context.bench.master
     if step.silent:
         _expect_silence(step, context, outcome)
         return
-    master = context.bench.master
+    if step.unfetched:
+        ask(context.device, context.bench, lambda: master.send_request(step.payload))
+        return
     try:
         answer = ask(context.device, context.bench, lambda: master.request(step.payload, step.nad))
     except StepFail as failure:

@@ -126,6 +126,7 @@ class SleepAndWake(Step):
 class Request(Step):
     """Send ``payload`` to the node and compare what comes: ``answer``, a refusal, or nothing.
 
+    ``unfetched`` sends it and does not ask for the answer, so that the next step meets a node that is still at it.
     ``functional`` sends it to the functional address 0x7E, ``nad`` to another address than the node's own.
     """
 
@@ -133,13 +134,14 @@ class Request(Step):
     answer: Answer | None = None
     refused: Name | None = None
     silent: Flag = False
+    unfetched: Flag = False
     nad: Byte | None = None
     functional: Flag = False
 
     @model_validator(mode="after")
     def _one_outcome(self) -> Request:
-        if sum((self.answer is not None, self.refused is not None, self.silent)) != 1:
-            raise ValueError("want exactly one of answer, refused, silent: true")
+        if sum((self.answer is not None, self.refused is not None, self.silent, self.unfetched)) != 1:
+            raise ValueError("want exactly one of answer, refused, silent: true, unfetched: true")
         if self.nad is not None and self.functional:
             raise ValueError("want either nad or functional: true")
         return self
