@@ -27,7 +27,7 @@ class DelayModel:
     direction: int  # 1: operates above the threshold, -1: below
     hysteresis: float  # unit of the quantity; the delay starts anew once it has come back by more
     delay: float  # s
-    bridged: float = 0.0  # s; a return no longer than this goes unseen
+    bridged: float = 0.0  # s; a return no longer than this goes unseen, unless the record ends in it
     held: float = 0.0  # s; the quantity must stay beyond for so much longer than the delay
     deaf: float = 0.0  # s, from the start of the quantity; nothing is seen before
 
@@ -89,7 +89,7 @@ class DelayModel:
     def _runs(self, current: Segments, level: float) -> tuple[FloatArray, FloatArray]:
         """Where the delay runs, as begins and ends in s; the first begins at 0 if there is a ``level`` to carry."""
         heard = current.after(self.deaf)
-        running = self._running(self._excess(heard.currents), level > 0)
+        running = self._running(heard, level > 0)
         edges = np.flatnonzero(np.diff(np.concatenate([[False], running, [False]])))
         instants = min(self.deaf, current.duration_s) + np.concatenate([[0.0], np.cumsum(heard.durations)])
         begins, ends = instants[edges[::2]], instants[edges[1::2]]
@@ -99,8 +99,22 @@ class DelayModel:
         first, last = np.concatenate([[True], apart]), np.concatenate([apart, [True]])
         return (begins[first], ends[last]) if begins.size else (begins, ends)
 
-    def _running(self, excess: FloatArray, before: bool) -> NDArray[np.bool_]:
-        """Whether the delay runs in each segment: the last of crossing and coming back decides."""
-        event = np.where(excess > 0, 1, np.where(excess < -self.hysteresis, -1, 0))
+    def _running(self, heard: Segments, before: bool) -> NDArray[np.bool_]:
+        """Whether the delay runs in each segment: the last of crossing and of coming back, where seen, decides."""
+        excess = self._excess(heard.currents)
+        back = self._seen(excess < -self.hysteresis, heard.durations)
+        event = np.where(excess > 0, 1, np.where(back, -1, 0))
         latest = np.maximum.accumulate(np.where(event != 0, np.arange(len(event)), -1))
         return np.where(latest >= 0, event[latest] > 0, before) if len(event) else np.zeros(0, dtype=np.bool_)
+
+    def _seen(self, back: NDArray[np.bool_], durations: FloatArray) -> NDArray[np.bool_]:
+        """``back`` without the returns that fall between two samples; what follows one may be inside the hysteresis."""
+        if not self.bridged:
+            return back
+        edges = np.flatnonzero(np.diff(np.concatenate([[False], back, [False]])))
+        instants = np.concatenate([[0.0], np.cumsum(durations)])
+        seen = back.copy()
+        for first, end in zip(edges[::2].tolist(), edges[1::2].tolist(), strict=True):
+            if end < len(back) and instants[end] - instants[first] <= self.bridged:
+                seen[first:end] = False
+        return seen

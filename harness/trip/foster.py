@@ -24,7 +24,8 @@ Matrices = NDArray[np.float64]
 """Rows (one a current) of vectors or of matrices."""
 _REFERENCE = 25.0  # degC at which the on-resistance is given
 _TURN = 1e-6  # of a piece: turns nearer to its start are those that it was cut at
-_MOST = 600.0  # exponent; a temperature that has run away is not told apart from one that runs further
+_MOST = 300.0  # exponent; a temperature that has run away is not told apart from one that runs further
+_HOTTEST = 1e12  # K of one stage, for the same reason; every later power starts from no more
 _BLOCK = 2048  # pieces whose eigenvalues are found at once
 
 
@@ -148,7 +149,7 @@ class Network:
         """The state at the end of ``piece``."""
         found = self.modes(np.array([piece.power]), piece.kappa[None, :])
         matrix, vector = found.steps(np.array([piece.duration]))
-        return np.asarray(matrix[0] @ piece.theta + vector[0])
+        return _held(matrix[0] @ piece.theta + vector[0])
 
     def _heats(self, power: float, theta: Matrices) -> NDArray[np.bool_]:
         heat = power * (self.cold_factor + self.coefficient * float(theta.sum()))
@@ -190,4 +191,9 @@ class _Steps:
             found = self._network.modes(self._powers, self._network.kappa(heating)[None, :])
             self._known[key] = found.steps(self._durations)
         matrices, vectors = self._known[key]
-        return np.asarray(matrices[index] @ theta + vectors[index])
+        return _held(matrices[index] @ theta + vectors[index])
+
+
+def _held(theta: Matrices) -> Matrices:
+    """``theta``, no stage beyond the hottest."""
+    return np.minimum(theta, _HOTTEST)
