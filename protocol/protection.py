@@ -93,7 +93,9 @@ class InverseTime(Function):
 
     Operates after t = multiplier * (k / ((I/pickup)**alpha - 1) + c), not before ``minimum_time``; a varying current by
     the integral of dt/t(I) reaching 1. At or below pickup the integral falls at 1/``reset_time`` per second to 0.
-    Closing is refused until it is below ``reset_level``.
+    ``minimum_time`` is time above pickup without a break and does not slow the integral, which neither waiting nor a
+    trip stops: it goes on while current flows, but no further than 1. Closing is refused until it is below
+    ``reset_level``.
     """
 
     pickup: Parameter  # A

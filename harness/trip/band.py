@@ -191,8 +191,8 @@ def level_interval(
 ) -> Level:
     """The levels that are possible at the end of ``current``.
 
-    What an integral or a delay does beyond the trip is not declared, so its lowest level is at most 1. The interval of
-    a junction temperature is that of equilibria that bound every stage: right as a start, wider than the temperature.
+    Beyond the trip only a thermal memory is declared, so the lowest level of any other is at most 1. The interval of a
+    junction temperature is that of equilibria that bound every stage: right as a start, wider than the temperature.
     """
     _check(start)
     first, _, last = corners(function, set_points, mode, ambient=ambient)

@@ -2,7 +2,8 @@
 IEEE C37.112 (constants and names from memory of both).
 
 A varying current operates when the integral of dt/t(I) comes to 1 (IEEE C37.112, abstract), and not before it has been
-above pickup for ``minimum_time`` without a break. At or below pickup the integral falls at 1/reset_time.
+above pickup for ``minimum_time`` without a break. At or below pickup the integral falls at 1/reset_time, from no more
+than 1 (definition in protocol.protection.InverseTime).
 """
 
 from __future__ import annotations
@@ -60,20 +61,20 @@ class InverseTimeModel:
             return 0.0
         above = 0.0  # s above pickup without a break
         for index, (duration, rate) in enumerate(zip(current.durations.tolist(), self._rates(current), strict=True)):
-            before, level = level, max(level + duration * rate, 0.0)
+            before, level = level, _within(level + duration * rate)
             if rate < 0:
                 above = 0.0
                 continue
-            if level >= 1 and above + duration >= self.minimum_time:
+            if level == 1 and above + duration >= self.minimum_time:
                 into = max((1 - before) / rate, self.minimum_time - above, 0.0)
                 return float(current.durations[:index].sum() + min(into, duration))
             above += duration
         return None
 
     def level_after(self, current: Segments, level: float) -> float:
-        """The level at the end of ``current``. It goes on past 1: a trip does not stop the integral."""
+        """The level at the end of ``current``: a trip does not stop the integral, and it goes no further than 1."""
         for duration, rate in zip(current.durations.tolist(), self._rates(current), strict=True):
-            level = max(level + duration * rate, 0.0)
+            level = _within(level + duration * rate)
         return level
 
     def cooling_time(self, level: float, target: float, current: float) -> float | None:
@@ -97,3 +98,7 @@ class InverseTimeModel:
         times = self.times(current.currents)
         rates = np.where(times < math.inf, 1 / times, -1 / self.reset_time)
         return [float(rate) for rate in rates]
+
+
+def _within(travel: float) -> float:
+    return min(max(travel, 0.0), 1.0)

@@ -110,8 +110,8 @@ def test_a_varying_current_agrees_with_a_solver(
         if due is None and current > 10.0 and run.y[0, -1] >= 1 and above + duration >= least:
             due = began + max(float(np.interp(1.0, run.y[0], run.t)), least - above)
         above += duration if current > 10.0 else 0.0
-        began, travel = began + duration, max(float(run.y[0, -1]), 0.0)
-        assume(abs(travel - 1) > 1e-6 and abs(above - least) > 1e-9)
+        began, travel = began + duration, min(max(float(run.y[0, -1]), 0.0), 1.0)
+        assume(abs(float(run.y[0, -1]) - 1) > 1e-6 and abs(above - least) > 1e-9)
 
     assert (found is None) == (due is None)
     assert found is None or found == pytest.approx(due, rel=1e-6)
@@ -122,3 +122,24 @@ def test_a_varying_current_agrees_with_a_solver(
 def test_constants_that_no_function_has(wrong: dict[str, float]) -> None:
     with pytest.raises(ValueError, match="want a positive number"):
         model(**wrong)
+
+
+def test_the_integral_goes_on_after_a_trip_and_no_further_than_1() -> None:
+    # By hand: t(20 A) = 13.5 / (2 - 1) = 13.5 s, so 40.5 s would be 3; from 1 it falls at 1/20 a second.
+    curve = model(alpha=1.0)
+    hot = Segments.constant(20.0, 40.5)
+
+    assert curve.level_after(Segments.constant(20.0, 6.75), 0.0) == pytest.approx(0.5)
+    assert curve.level_after(hot, 0.0) == 1.0
+    assert curve.level_after(hot.then(0.0, 10.0), 0.0) == pytest.approx(0.5)
+
+
+def test_a_break_during_the_minimum_time_takes_travel_from_1() -> None:
+    # By hand: 80 A travels 1 in 13.5 / 7 = 1.93 s, waits for 4 s above pickup and has a break of 2 s after 3 s: the
+    # travel is then 0.9, full again 0.19 s later, and 4 s above pickup without a break end at 9 s.
+    curve = model(alpha=1.0, least=4.0)
+    record = Segments(np.array([3.0, 2.0, 9.0]), np.array([80.0, 0.0, 80.0]))
+    slow = Segments(np.array([3.0, 2.0, 9.0]), np.array([80.0, 0.0, 10.1]))
+
+    assert curve.operate_time(record, 0.0) == pytest.approx(9.0)
+    assert curve.operate_time(slow, 0.0) is None  # 0.9 + 9 * 0.01 / 13.5
