@@ -58,15 +58,14 @@ class Segments:
     def first(self, seconds: float) -> Segments:
         """The part before ``seconds``; all of it where it is shorter."""
         begins = self._begins()
-        kept = np.clip(seconds - begins, 0.0, self.durations)
-        count = int(np.count_nonzero(kept))
-        return Segments(kept[:count], self.currents[:count])
+        count = int(np.searchsorted(begins, seconds))
+        return Segments(np.minimum(seconds - begins[:count], self.durations[:count]), self.currents[:count])
 
     def after(self, seconds: float) -> Segments:
         """The part from ``seconds`` on; empty where it is shorter."""
-        kept = np.clip(self._begins() + self.durations - seconds, 0.0, self.durations)
-        skipped = len(kept) - int(np.count_nonzero(kept))
-        return Segments(kept[skipped:], self.currents[skipped:])
+        ends = np.cumsum(self.durations)
+        skipped = int(np.searchsorted(ends, seconds, side="right"))
+        return Segments(np.minimum(ends[skipped:] - seconds, self.durations[skipped:]), self.currents[skipped:])
 
     def then(self, current: float, seconds: float) -> Segments:
         """This, and ``current`` for ``seconds`` after it.

@@ -35,6 +35,14 @@ def test_cutting(seconds: float, first: list[tuple[float, float]], after: list[t
     assert rows(STAIRS.after(seconds)) == after
 
 
+def test_pieces_without_duration_cut_nothing_off() -> None:
+    steps = Segments(np.array([1.0, 0.0, 2.0, 0.0, 3.0]), np.array([10.0, 99.0, 20.0, 99.0, 30.0]))
+
+    assert [part for part in rows(steps.first(3.5)) if part[0]] == [(1, 10), (2, 20), (0.5, 30)]
+    assert [part for part in rows(steps.after(0.5)) if part[0]] == [(0.5, 10), (2, 20), (3, 30)]
+    assert steps.first(6.0).duration_s == steps.after(0.0).duration_s == 6.0
+
+
 def test_then_and_shifted() -> None:
     assert rows(Segments.constant(5.0, 2.0).then(7.0, 4.0)) == [(2, 5), (4, 7)]
     assert rows(Segments.constant(10.0, 1.0).shifted(0.5, -1.0)) == [(1, 14)]
