@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import dataclasses
 import math
+from collections.abc import Callable
 from dataclasses import dataclass
 
 import numpy as np
@@ -28,7 +29,7 @@ class DelayModel:
     hysteresis: float  # unit of the quantity; the delay starts anew once it has come back by more
     delay: float  # s
     bridged: float = 0.0  # s; a return no longer than this goes unseen, unless the record ends in it
-    held: float = 0.0  # s; the quantity must stay beyond for so much longer than the delay
+    held: float = 0.0  # s; the quantity must stay beyond for so much longer than the delay, and so long to be seen
     deaf: float = 0.0  # s, from the start of the quantity; nothing is seen before
 
     def __post_init__(self) -> None:
@@ -102,19 +103,21 @@ class DelayModel:
     def _running(self, heard: Segments, before: bool) -> NDArray[np.bool_]:
         """Whether the delay runs in each segment: the last of crossing and of coming back, where seen, decides."""
         excess = self._excess(heard.currents)
-        back = self._seen(excess < -self.hysteresis, heard.durations)
-        event = np.where(excess > 0, 1, np.where(back, -1, 0))
+        beyond = _without(excess > 0, heard, lambda seconds, _: seconds < self.held)
+        back = _without(excess < -self.hysteresis, heard, lambda seconds, last: (seconds <= self.bridged) & ~last)
+        event = np.where(beyond, 1, np.where(back, -1, 0))
         latest = np.maximum.accumulate(np.where(event != 0, np.arange(len(event)), -1))
         return np.where(latest >= 0, event[latest] > 0, before) if len(event) else np.zeros(0, dtype=np.bool_)
 
-    def _seen(self, back: NDArray[np.bool_], durations: FloatArray) -> NDArray[np.bool_]:
-        """``back`` without the returns that fall between two samples; what follows one may be inside the hysteresis."""
-        if not self.bridged:
-            return back
-        edges = np.flatnonzero(np.diff(np.concatenate([[False], back, [False]])))
-        instants = np.concatenate([[0.0], np.cumsum(durations)])
-        seen = back.copy()
-        for first, end in zip(edges[::2].tolist(), edges[1::2].tolist(), strict=True):
-            if end < len(back) and instants[end] - instants[first] <= self.bridged:
-                seen[first:end] = False
-        return seen
+
+def _without(
+    stretches: NDArray[np.bool_], record: Segments, unseen: Callable[[FloatArray, NDArray[np.bool_]], NDArray[np.bool_]]
+) -> NDArray[np.bool_]:
+    """Without what may fall between two samples: what comes then may be inside the hysteresis, and change nothing."""
+    edges = np.flatnonzero(np.diff(np.concatenate([[False], stretches, [False]])))
+    firsts, ends = edges[::2], edges[1::2]
+    instants = np.concatenate([[0.0], np.cumsum(record.durations)])
+    kept = ~unseen(instants[ends] - instants[firsts], ends == len(stretches))
+    change = np.zeros(len(stretches) + 1, dtype=np.int64)
+    change[firsts[kept]], change[ends[kept]] = 1, -1
+    return np.asarray(np.cumsum(change)[:-1] > 0)

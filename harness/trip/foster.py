@@ -147,9 +147,12 @@ class Network:
 
     def after(self, piece: Piece) -> Matrices:
         """The state at the end of ``piece``."""
+        return _held(self._after(piece))
+
+    def _after(self, piece: Piece) -> Matrices:
         found = self.modes(np.array([piece.power]), piece.kappa[None, :])
         matrix, vector = found.steps(np.array([piece.duration]))
-        return _held(matrix[0] @ piece.theta + vector[0])
+        return np.asarray(matrix[0] @ piece.theta + vector[0])
 
     def _heats(self, power: float, theta: Matrices) -> NDArray[np.bool_]:
         heat = power * (self.cold_factor + self.coefficient * float(theta.sum()))
@@ -171,7 +174,8 @@ class Network:
             at, stage = min(turns, default=(duration, None))
             piece = Piece(at, power, kappa, theta)
             yield piece
-            theta, duration = self.after(piece), duration - at
+            # Not held before the end of the power: clocks that turn elsewhere would then not compare.
+            theta, duration = self._after(piece), duration - at
             if stage is None:
                 return
             heating = heating ^ (np.arange(len(theta)) == stage)

@@ -227,6 +227,8 @@ def test_no_junction_breaker_leaves_the_band(record: Segments, seed: int) -> Non
 )
 # A return between two samples, after which the quantity stays inside the hysteresis: the delay runs on.
 @example((HOT, record_of([(0.25, 84.0), (0.0156, 0.0), (0.5, 73.0)])), 0)
+# A crossing between two samples, likewise: the delay never begins.
+@example((HOT, record_of([(0.03125, 88.0), (0.75, 77.0)])), 0)
 def test_no_definite_time_breaker_leaves_the_band(case: tuple[DefiniteTime, Segments], seed: int) -> None:
     function, record = case
     band = operate_band(function, {}, record, COLD)
@@ -261,6 +263,15 @@ def test_only_a_return_that_a_sample_may_miss_is_bridged() -> None:
     assert operate_band(HOT, {}, record_of([(0.45, 84.0), (0.1, 0.0)]), COLD).early_s == math.inf  # nothing after it
 
 
+def test_only_a_crossing_that_no_sample_may_miss_is_certain() -> None:
+    # By hand: 120 ms of latency; 78 degC read as 76 or more is inside the hysteresis, and the delay runs on.
+    def late(crossing: float) -> float | None:
+        return operate_band(HOT, {}, record_of([(crossing, 88.0), (0.75, 78.0)]), COLD).late_s
+
+    assert late(0.121) == pytest.approx(0.5 / 0.99 + 0.12)
+    assert late(0.119) is None
+
+
 # Directions that the corners rest on
 
 
@@ -289,6 +300,7 @@ def test_more_current_or_a_higher_start_is_never_later(
 
 @settings(max_examples=150, deadline=None)
 @given(MODELS, records(2.0, 220.0), st.floats(0, 0.9), st.floats(1, 1.2))
+@example(JUNCTION, record_of([(1.0, 169.0), (2.0, 220.0), (1.0, 106.0)]), 0.0, 1.125)  # turns after a runaway
 def test_faster_on_the_way_or_slower_back_is_never_later(
     function: ProtectionFunction, record: Segments, level: float, rate: float
 ) -> None:
