@@ -101,6 +101,12 @@ class Ledger:
         self._held[name] = value
         self.writes += 1
 
+    def ask_mode(self, now_ns: int, mode: str) -> None:
+        """An operating mode is about to be commanded. Levels have followed the set-points of the old one until now."""
+        self._set_levels(now_ns, {function: self.level(function, now_ns) for function in self.remembering})
+        self._note(now_ns, "mode", mode=mode)
+        self.mode = mode
+
     def refuse(self, name: str, value: Fraction) -> None:
         """The device refused the last write of ``name``; ``value`` is what it held before."""
         self._held[name] = value

@@ -54,7 +54,10 @@ def _compare(
         if wanted is not None:
             known = Known(wanted.si, wanted.si)
         if known is not None:
-            low, high = _saturated(entry, known)
+            if entry.source == "uptime" and wanted is None:
+                low, high = _wrapped(entry, known, value)
+            else:
+                low, high = _saturated(entry, known)
             limits = (low - _slack(entry), high + _slack(entry))
             outcome.measure(Measurement(f"{label} {name}", value, entry.field.unit, *limits, None, known.uncertainty))
 
@@ -68,6 +71,14 @@ def _saturated(entry: SnapshotField, known: Known) -> tuple[float, float]:
     limits = [float(entry.field.to_physical(raw)) for raw in entry.field.raw_range]
     least, most = min(limits), max(limits)
     return min(max(known.low, least), most), min(max(known.high, least), most)
+
+
+def _wrapped(entry: SnapshotField, known: Known, value: float) -> tuple[float, float]:
+    """A counter that has run past its greatest value starts at its least: the turn that comes nearest to ``value``."""
+    limits = [float(entry.field.to_physical(raw)) for raw in entry.field.raw_range]
+    turn = max(limits) - min(limits) + abs(float(entry.field.scale))
+    past = turn * round(((known.low + known.high) / 2 - value) / turn)
+    return known.low - past, known.high - past
 
 
 def _anchor(found: dict[str, Fraction], trip: LastTrip | None, context: Context) -> None:

@@ -37,8 +37,8 @@ def run_set_mode(step: SetMode, context: Context, outcome: Outcome) -> None:
 
 def set_mode(mode: str, device: Device, bench: Bench, ledger: Ledger) -> None:
     """Send the mode with the command frame from now on. Raises StepError where it does not come back from the wire."""
+    ledger.ask_mode(bench.clock.now_ns(), mode)
     ask(device, bench, lambda: bench.master.send_mode(mode))
-    ledger.mode = mode
     bench.idle(_MODE_NS)
 
 
