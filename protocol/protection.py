@@ -166,7 +166,11 @@ class Silence(Function):
 
 @dataclass(frozen=True, kw_only=True)
 class SensorCheck(Function):
-    """The NTC reads outside ``plausible`` (open, short) or jumps by more than ``step`` in a sample, for ``delay``."""
+    """The NTC reads outside ``plausible`` (open, short) or jumps by more than ``step`` in a sample, for ``delay``.
+
+    A jump is measured from the last good reading, which all other functions go on with meanwhile; once the check has
+    operated, a reading inside ``plausible`` is a good one again, wherever it lies.
+    """
 
     plausible: tuple[float, float]  # degC
     step: float  # K

@@ -34,6 +34,7 @@ _FAR = 1e6  # K beyond what is plausible: what an open or shorted thermistor rea
 _FASTER = 20  # a current is averaged (its square) over this share of a network's shortest time constant
 _COARSE_STEP = 2e-3  # the same where time is found to one sample only: about the error of a recorder
 _STEP = 1e-5  # relative change of the current that a slope is taken over; central, so its own error goes with 1e-10
+_STEEP = 5.0  # share of the time for a share of the current; what is steeper may be a jump
 
 
 class InPickupZone(ValueError):
@@ -151,11 +152,22 @@ class _Edge:
         """By central differences, and not finite where one side of them does not operate."""
         if not self.exists:
             return None
-        gain, step = self._step, max(self._largest, 1e-9) * self._step
+        size = max(self._largest, 1e-9)
         return Slope(
-            _slope(self._at(gain, 0.0), self._at(-gain, 0.0), 2 * gain),
-            _slope(self._at(0.0, step), self._at(0.0, -step), 2 * step),
+            self._slope(lambda error: self._at(error, 0.0), 1.0),
+            self._slope(lambda error: self._at(0.0, error), size),
         )
+
+    def _slope(self, at: Callable[[float], float], size: float) -> float:
+        """Of the time ``at`` an error of the current, ``size`` of which is all of it.
+
+        Where the time jumps from one pulse to the next, the jump is that of any error as wide as a recorder's.
+        """
+        slope = _difference(at, self._step * size)
+        if abs(slope) * size > _STEEP * self.time and self._step < _COARSE_STEP:
+            wide = _difference(at, _COARSE_STEP * size)
+            return wide if abs(wide) < abs(slope) / 2 else slope
+        return slope
 
 
 def must_not_operate(
@@ -271,8 +283,9 @@ def _lasting(current: float | Trace | Segments, duration: float) -> Segments:
     return Segments.constant(current, duration)
 
 
-def _slope(above: float, below: float, step: float) -> float:
-    return (above - below) / step if above < math.inf and below < math.inf else math.inf
+def _difference(at: Callable[[float], float], step: float) -> float:
+    above, below = at(step), at(-step)
+    return (above - below) / (2 * step) if above < math.inf and below < math.inf else math.inf
 
 
 def _or_inf(time: float | None) -> float:

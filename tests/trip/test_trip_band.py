@@ -252,6 +252,27 @@ def test_slope_of_a_record_is_that_of_its_current() -> None:
         assert other.per_ampere_s == pytest.approx(one.per_ampere_s, rel=1e-6)
 
 
+def test_a_jump_from_one_pulse_to_the_next_is_no_slope() -> None:
+    # Pulses of 1 s: an error of 0.2 % either way moves the time by a pulse and a pause at most, 2 s / 0.4 %.
+    def slope(height: float) -> float:
+        train = Segments(np.ones(800), np.tile([height, 0.0], 400))
+        found = operate_band(EXACT_OVERLOAD, AT, train, COLD).late_slope
+        assert found is not None
+        return abs(found.per_gain_s)
+
+    def time(height: float) -> float:
+        return operate_band(EXACT_OVERLOAD, AT, Segments(np.ones(800), np.tile([height, 0.0], 400)), COLD).early_s
+
+    low, high = 55.0, 60.0  # between them the time jumps over pauses: close in on one of these
+    assert time(low) - time(high) > 2
+    for _ in range(40):
+        middle = (low + high) / 2
+        low, high = (middle, high) if time(low) - time(middle) < time(middle) - time(high) else (low, middle)
+    assert time(low) - time(high) > 0.9
+
+    assert slope(low) <= 1.1 * 2 / 4e-3
+
+
 @settings(max_examples=30, deadline=None)
 @given(st.floats(30.0, 100.0), st.floats(1.0, 30.0), st.floats(0.0, 20.0))
 def test_slope_predicts_what_a_wrong_recorder_does(current: float, pause: float, rest: float) -> None:
