@@ -19,6 +19,7 @@ def power_up(device: Device, bench: Bench, ledger: Ledger) -> None:
 
     Raises InstrumentError where the supply's terminals do not show the voltage, StepFail where the node stays silent.
     """
+    bench.master.send_command("none")  # nothing that stands on the bus may close a breaker that wakes up
     if not _switch_on(device, bench):
         raise StepFail(
             f"{device.node.name} does not answer on the bus {_ANSWER_LIMIT_NS / S:g} s after power-up; its supply is"
@@ -28,7 +29,10 @@ def power_up(device: Device, bench: Bench, ledger: Ledger) -> None:
 
 
 def run_power_cycle(step: PowerCycle, context: Context, outcome: Outcome) -> None:
-    """Take the supply away, bring it back, wait for the first answer."""
+    """Take the supply away, bring it back, wait for the first answer.
+
+    A command that a plan holds stands on the bus when the breaker wakes up, and must not close it.
+    """
     bench = context.bench
     context.ledger.powered_down(bench.clock.now_ns())
     bench.supply_12v.off()
@@ -41,7 +45,6 @@ def run_power_cycle(step: PowerCycle, context: Context, outcome: Outcome) -> Non
 
 def _switch_on(device: Device, bench: Bench) -> bool:
     bench.supply_12v.configure(bench.spec.supply_12v.voltage, bench.spec.supply_12v.current_limit)
-    bench.master.send_command("none")  # nothing that stands on the bus may close a breaker that wakes up
     bench.supply_12v.output(True)
     bench.master.forget_session()
     bench.idle(device.ratings.start_up_ns)

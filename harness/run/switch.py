@@ -1,4 +1,4 @@
-"""Closing and opening the breaker by its command frame. A command is given once and never repeated by itself."""
+"""Closing and opening the breaker by its command frame. A command is given once, and taken away unless it is held."""
 
 from __future__ import annotations
 
@@ -17,7 +17,7 @@ _POLL_NS = 20 * MS
 
 def run_close(step: CloseSwitch, context: Context, outcome: Outcome) -> None:
     """Command closed; expect the switch closed, or with ``refused`` that it stays open."""
-    reached = _command(context, "close", "closed")
+    reached = _command(context, "close", "closed", step.held)
     if step.refused:
         outcome.expect(not reached, "the breaker closed, and should have refused")
     else:
@@ -42,8 +42,11 @@ def set_mode(mode: str, device: Device, bench: Bench, ledger: Ledger) -> None:
     bench.idle(_MODE_NS)
 
 
-def _command(context: Context, command: str, wanted: str) -> bool:
-    """Give one command, watch for its effect, take the command away again; True where the switch came to ``wanted``."""
+def _command(context: Context, command: str, wanted: str, held: bool = False) -> bool:
+    """Give one command, watch for its effect, take the command away again unless it is to be ``held``.
+
+    True where the switch came to ``wanted``.
+    """
     device, bench = context.device, context.bench
     send_command(context, "none")
     try:
@@ -52,7 +55,8 @@ def _command(context: Context, command: str, wanted: str) -> bool:
         while read_status(device, bench).switch != wanted and bench.clock.now_ns() < deadline_ns:
             bench.idle(_POLL_NS)
     finally:
-        send_command(context, "none")
+        if not held:
+            send_command(context, "none")
     return stable_status(device, bench).switch == wanted
 
 

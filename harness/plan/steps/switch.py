@@ -7,9 +7,13 @@ from harness.plan.steps.step import Step
 
 
 class CloseSwitch(Step):
-    """Command closed and expect it; with ``refused``, expect the switch to stay open."""
+    """Command closed and expect it; with ``refused``, expect the switch to stay open.
+
+    With ``held`` the command stands on the bus until a step gives another one: a breaker acts on its change only.
+    """
 
     refused: Flag = False
+    held: Flag = False
 
 
 class OpenSwitch(Step):

@@ -1,0 +1,62 @@
+"""A close command that is held stands on the bus, over a loss of supply too, and shows who takes it for a new one."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import pytest
+from run_rig import HEATER, Rig
+
+from harness.plan.steps import CloseSwitch, OpenSwitch, PowerCycle
+from harness.run.supply import run_power_cycle
+from harness.run.switch import run_close, run_open
+from mocks.firmware.tasks import Firmware
+
+AWAY = PowerCycle.model_validate({"duration": "500 ms"})
+
+
+@pytest.fixture
+def closes_on_waking(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Plant a breaker that takes the command which it finds on the bus for a new one."""
+    power_on = Firmware.power_on
+
+    def defective(firmware: Firmware) -> None:
+        power_on(firmware)
+        firmware._last_command = firmware.calibration.open_command
+
+    monkeypatch.setattr(Firmware, "power_on", defective)
+
+
+@pytest.mark.parametrize("held", [False, True])
+def test_a_good_breaker_stays_open_after_a_power_up(tmp_path: Path, held: bool) -> None:
+    rig = Rig(tmp_path, HEATER)
+
+    assert not rig.run(run_close, CloseSwitch(held=held)).findings
+    assert not rig.run(run_power_cycle, AWAY).findings
+    rig.wait(1)
+
+    assert rig.switch == "open"
+
+
+@pytest.mark.parametrize(("held", "switch"), [(False, "open"), (True, "closed")])
+def test_only_a_held_command_finds_a_breaker_that_closes_on_waking(
+    tmp_path: Path, closes_on_waking: None, held: bool, switch: str
+) -> None:
+    rig = Rig(tmp_path, HEATER)
+
+    rig.run(run_close, CloseSwitch(held=held))
+    rig.run(run_power_cycle, AWAY)
+    rig.wait(1)
+
+    assert rig.switch == switch
+
+
+def test_the_next_command_ends_a_held_one(tmp_path: Path, closes_on_waking: None) -> None:
+    rig = Rig(tmp_path, HEATER)
+
+    rig.run(run_close, CloseSwitch(held=True))
+    assert not rig.run(run_open, OpenSwitch()).findings
+    rig.run(run_power_cycle, AWAY)
+    rig.wait(1)
+
+    assert rig.switch == "open"
