@@ -21,8 +21,8 @@ _BUS_SIGNAL = (1200.0, 1.0)  # V that its low voltage stands for, A
 _SUPPLY_SLEW = 1e6  # V/s, more than the 12 V supply and the source come to
 _GATE_SLEW = 1e4  # V/s
 _BUS_SLEW = 1e7  # V/s
-_SOURCE = (750.0, 120.0)  # V, A
-_LOAD = Limits(lowest=0.0, highest=150.0, slew=1e6)
+_SOURCE = (750.0, 420.0)  # V, A
+_LOAD = Limits(lowest=0.0, highest=450.0, slew=1e6)
 _INJECTOR = Limits(lowest=-500.0, highest=500.0, slew=2e6)
 _GAIN = 0.002  # of injector and load, and of the recorder's current channels
 _STIMULUS_OFFSET = 0.02  # A

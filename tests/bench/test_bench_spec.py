@@ -42,7 +42,7 @@ def test_the_simulated_bench_is_what_its_file_says() -> None:
 
     assert (bench.name, bench.seed, bench.lin) == ("simulated", 1, LinSpec(SIMULATED, "break_condition"))
     assert (bench.supply_12v.voltage, bench.supply_12v.current_limit) == (13.5, 2.0)
-    assert bench.source == SourceSpec(SIMULATED, 750.0, 120.0)
+    assert bench.source == SourceSpec(SIMULATED, 750.0, 420.0)
     assert bench.injector is not None
     assert (bench.injector.current, bench.injector.slew, bench.injector.gain) == (500.0, 2e6, 0.002)
     assert bench.injector.stop_input

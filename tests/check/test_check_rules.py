@@ -33,7 +33,10 @@ DEVICE = replace(
     lockout=None,
 )
 """The heater with its overload alone, so that a rule is seen by itself."""
-BENCH = load_bench(shipped_bench("simulated"))
+SHIPPED = load_bench(shipped_bench("simulated"))
+assert SHIPPED.source is not None and SHIPPED.load is not None
+# Ranges of source and load that a plan can leave before another function comes first.
+BENCH = replace(SHIPPED, source=replace(SHIPPED.source, current=120.0), load=replace(SHIPPED.load, current=150.0))
 HEAD = "format: 1\nname: x\ntitle: y\ndevice: heater\nsteps:\n"
 COLD = "  - power_cycle: {duration: 1 s}\n  - close\n"
 TRIP = "  - expect_trip: {inject: 60 A, function: overload}\n"
