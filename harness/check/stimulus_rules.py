@@ -56,6 +56,7 @@ def check_trip(step: ExpectTrip, spot: Spot) -> Faults:
 def check_no_trip(step: ExpectNoTrip, spot: Spot) -> Faults:
     """Nothing may operate, whatever a good breaker's errors are."""
     yield from check_stimulus(step, spot)
+    yield from known("status bit", step.bits, spot.device.status.bits, spot, ("bits",))
     if step.duration is not None:
         yield from lasts(step.duration, spot, "duration")
     if not _sound(step) or step.seconds <= 0:

@@ -58,6 +58,7 @@ class Polled:
     started_ns: int  # it had been started, and the breaker been told to close where it is closed onto it
     not_yet_ns: int  # last reading that did not say it
     seen_ns: int
+    during: Status | None = None  # last reading while the stimulus was sure to be there
 
 
 @dataclass(frozen=True)
@@ -194,16 +195,19 @@ def _watch(step: Stimulus, context: Context, aim: Aim, began_ns: int) -> tuple[S
     look_ns = 0 if step.switch == "open" else _look_ns(aim)
     started_ns = not_yet_ns = clock.now_ns()
     end_ns = started_ns + round(aim.cut_off * S) + (_CLOSED_NS if step.closing else 0)
+    there_ns = began_ns + round(aim.cut_off * S)
+    during: Status | None = None
     while clock.now_ns() < end_ns:
         if look_ns:
             bench.idle(min(look_ns, end_ns - clock.now_ns()))
         first = read_status(context.device, bench)
         seen_ns = clock.now_ns()
+        during = first if seen_ns < there_ns else during
         if not operated(step, first):
             not_yet_ns = seen_ns
         elif operated(step, second := read_status(context.device, bench)):
-            return second, Polled(began_ns, started_ns, not_yet_ns, seen_ns)
-    return None, Polled(began_ns, started_ns, not_yet_ns, clock.now_ns())
+            return second, Polled(began_ns, started_ns, not_yet_ns, seen_ns, during)
+    return None, Polled(began_ns, started_ns, not_yet_ns, clock.now_ns(), during)
 
 
 def operated(step: Stimulus, status: Status) -> bool:

@@ -97,10 +97,21 @@ def run_expect_no_trip(step: ExpectNoTrip, context: Context, outcome: Outcome) -
         wanted = show(seconds, "s")
         outcome.error(f"stimulus not reached: it lasted {show(shot.lasted, 's')}, {wanted} were commanded")
     outcome.expect(shot.said is None, "the breaker said that it had operated, and must not")
+    _expect_bits(step, outcome, shot)
     state = stable_status(context.device, context.bench)
     wanted_state = ("closed", "none", "on") if step.switch == "closed" else ("open", before.cause, before.state)
     healthy = (state.switch, state.cause, state.state) == wanted_state
     outcome.expect(healthy, f"afterwards the breaker is not as it was: {state}")
+
+
+def _expect_bits(step: ExpectNoTrip, outcome: Outcome, shot: Shot) -> None:
+    """Status bits while the stimulus was there; it was too short where nobody could look."""
+    during = shot.polled.during
+    if step.bits and during is None:
+        outcome.error(f"the status frame was not read within {show(step.seconds, 's')}: make the stimulus longer")
+    for name, wanted in step.bits.items():
+        found = wanted if during is None else during.bits[name]
+        outcome.expect(found == wanted, f"status bit {name} was {int(found)} while the stimulus was there")
 
 
 def _ready(step: Stimulus, context: Context, outcome: Outcome) -> Drive:

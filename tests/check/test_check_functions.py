@@ -129,6 +129,9 @@ HEATER_CASES: dict[str, tuple[str, list[str]]] = {
         "junction may operate within 1.12 s from a level of up to 0 %, so nothing can be told",
         "overcurrent may operate within 1.12 s, so nothing can be told",
     ]),
+    "status bit of a hold": (HOLD % "inject: 5 A, duration: 5 s, bits: {¶pikup: true}", [
+        "unknown status bit 'pikup'; want one of pickup, tripped, hot; did you mean 'pickup'?",
+    ]),
     "supply that must hold": (HOLD % "supply: 9 V, duration: 5 s", []),
     "supply that may trip": (HOLD % "supply: ¶8.6 V, duration: 5 s", [
         "supply_low may operate within 5 s, so nothing can be told",

@@ -163,6 +163,33 @@ def test_the_plans_end_finds_a_set_point_that_changed_behind_its_back(tmp_path: 
     assert any("after the plan: bus_delay reads back" in reason for reason in last.reasons)
 
 
+HOLD = "  - close\n  - expect_no_trip: {{name: it, inject: {current}, duration: {duration}, bits: {{pickup: {bit}}}}}\n"
+
+
+@pytest.mark.parametrize(
+    ("current", "bit", "verdict"),
+    [  # pickup 27.5 A as delivered, zone 27.1 to 27.9 A
+        ("26 A", "false", Verdict.PASS),
+        ("30 A", "true", Verdict.PASS),
+        ("26 A", "true", Verdict.FAIL),
+        ("30 A", "false", Verdict.FAIL),
+    ],
+)
+def test_status_bits_are_looked_at_while_the_stimulus_is_there(
+    tmp_path: Path, bench: Bench, current: str, bit: str, verdict: Verdict
+) -> None:
+    ending = run(tmp_path, bench, HEAD + HOLD.format(current=current, duration="1 s", bit=bit) + CLEAN_UP)
+
+    assert result(ending, "it").verdict is verdict
+
+
+def test_a_stimulus_too_short_to_look_at_says_nothing_about_bits(tmp_path: Path, bench: Bench) -> None:
+    ending = run(tmp_path, bench, HEAD + HOLD.format(current="30 A", duration="2 ms", bit="true") + CLEAN_UP)
+
+    assert result(ending, "it").verdict is Verdict.ERROR
+    assert "make the stimulus longer" in result(ending, "it").reasons[0]
+
+
 def test_a_precondition_that_fails_keeps_the_steps_from_being_run_and_not_the_clean_up(
     tmp_path: Path, bench: Bench
 ) -> None:

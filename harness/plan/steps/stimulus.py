@@ -196,14 +196,20 @@ class ExpectTrip(Stimulus):
 
 
 class ExpectNoTrip(Stimulus):
-    """Apply the stimulus for ``duration``, or for as long as its pulses last; no function may operate."""
+    """Apply the stimulus for ``duration``, or for as long as its pulses last; no function may operate.
+
+    ``bits``: status bits as they must be at the last look at the breaker while the stimulus is there.
+    """
 
     duration: Time | None = None
+    bits: Mapping[Name, Flag] = Field(default_factory=dict)
 
     @model_validator(mode="after")
     def _lasts(self) -> ExpectNoTrip:
         if (self.duration is None) == (self.pulses is None):
             raise ValueError("want duration, or pulses, which last as long as they do")
+        if self.bits and self.pulses is not None:
+            raise ValueError("bits want a stimulus that stays where it is; no pulses")
         return self
 
     @property
