@@ -147,6 +147,13 @@ class Master:
         self._commanded = self._device.command.commands[name]
         return self._send_until_back()
 
+    def repeat_command(self) -> int:
+        """Send the command frame once more as it stands: no new command. Returns when it ended.
+
+        Raises NoAnswer where the frame does not come back from the wire.
+        """
+        return self._send_until_back()
+
     def _send_until_back(self) -> int:
         heard: list[BusEvent | None] = []
         for _ in range(TRIES):

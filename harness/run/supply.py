@@ -6,9 +6,9 @@ from harness.bench.bench import Bench
 from harness.bench.instrument import InstrumentError
 from harness.clock import MS, S
 from harness.plan.steps import PowerCycle
-from harness.run.context import Context, Outcome, StepFail
+from harness.run.context import Context, Outcome, StepFail, ask
 from harness.run.ledger import Ledger
-from harness.run.observe import answers
+from harness.run.observe import answers, stable_status
 from protocol.device import Device
 
 _ANSWER_LIMIT_NS = 2 * S  # beyond the declared start-up time; a node that is silent for so long is not there
@@ -29,7 +29,7 @@ def power_up(device: Device, bench: Bench, ledger: Ledger) -> None:
 
 
 def run_power_cycle(step: PowerCycle, context: Context, outcome: Outcome) -> None:
-    """Take the supply away, bring it back, wait for the first answer.
+    """Take the supply away, bring it back, wait for the first answer; the switch must be open.
 
     A command that a plan holds stands on the bus when the breaker wakes up, and must not close it.
     """
@@ -39,6 +39,9 @@ def run_power_cycle(step: PowerCycle, context: Context, outcome: Outcome) -> Non
     bench.idle(round(step.duration.si * S))
     if _switch_on(context.device, bench):
         context.ledger.powered_up(bench.clock.now_ns())
+        ask(context.device, bench, bench.master.repeat_command)  # the schedule's own may be seconds away
+        switch = stable_status(context.device, bench).switch
+        outcome.expect(switch == "open", f"after the power-up the switch is {switch}")
     else:
         outcome.fail(f"silent for {_ANSWER_LIMIT_NS / S:g} s after the supply came back")
 
