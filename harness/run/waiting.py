@@ -35,6 +35,7 @@ def run_wait_until_cool(step: WaitUntilCool, context: Context, outcome: Outcome)
     live = context.device.live.get("heat")
     heats = [f.name for f in context.device.functions.values() if isinstance(f, ThermalMemory | InverseTime)]
     if live is not None and heats:
-        level = ledger.level(heats[0], bench.clock.now_ns())[1]
+        high = ledger.level(heats[0], bench.clock.now_ns())[1] + live.accuracy
         own = float(read_live(context, live))
-        outcome.measure(Measurement("the breaker's own thermal level", own, "1", None, level + live.accuracy))
+        low = ledger.level(heats[0], bench.clock.now_ns())[0] - live.accuracy  # forgetting trips too late
+        outcome.measure(Measurement("the breaker's own thermal level", own, "1", low if low > 0 else None, high))
