@@ -53,6 +53,7 @@ class Course:
         self.set_points: dict[str, Fraction] = {name: point.default for name, point in device.set_points.items()}
         levels = [name for name, function in device.functions.items() if remembers(function)]
         self.levels: dict[str, float] = dict.fromkeys(levels, level)
+        self.unknown = set(levels) if level == UNKNOWN else set()  # a trip leaves some at that very level, and is known
         self.trips = (0, 0)
         self.since_trip = (0.0, 0.0)
         self.wrong_keys = 0
@@ -147,8 +148,12 @@ class Course:
                     # The current flows on for the latency after the level has come to 1.
                     latency = self.device.functions[name].declared.latency[1]
                     self.levels[name] = situation.heated(name, step.current, latency, 1.0)
+                    self.unknown.discard(name)
+                elif seconds is None:
+                    self.levels[name] = UNKNOWN
+                    self.unknown.add(name)
                 else:
-                    self.levels[name] = UNKNOWN if seconds is None else situation.heated(name, path, seconds, level)
+                    self.levels[name] = situation.heated(name, path, seconds, level)
         self._operated(step.function)
 
     def _operate_s(self, step: ExpectTrip) -> float | None:
@@ -180,10 +185,12 @@ class Course:
         situation = self.situation
         for name, level in self.levels.items():
             self.levels[name] = situation.cooled(name, step.duration.si, level)
+        self.unknown -= {name for name, level in self.levels.items() if level < UNKNOWN}
         self._cooled()
 
     def _cool(self, step: WaitUntilCool) -> None:
         self.levels = {name: min(level, step.level.si) for name, level in self.levels.items()}
+        self.unknown -= {name for name, level in self.levels.items() if level < UNKNOWN}
         self._cooled()
 
     def _cooled(self) -> None:
@@ -195,6 +202,7 @@ class Course:
             function = self.device.functions[name]
             if not (isinstance(function, ThermalMemory | InverseTime) and function.kept_without_supply):
                 self.levels[name] = 0.0
+                self.unknown.discard(name)
         self._settle()
 
     def _reset(self, step: Reset) -> None:

@@ -80,7 +80,7 @@ def lasts(value: Quantity, spot: Spot, *inner: str) -> Faults:
 def may_be(function: str, spot: Spot) -> str:
     """What is known of a level."""
     level = spot.course.levels[function]
-    if level == UNKNOWN:
+    if level == UNKNOWN and function in spot.course.unknown:
         return f"the thermal level of {function} is not known here"
     return f"the thermal level of {function} may be {percent(level)}"
 
