@@ -218,7 +218,7 @@ def operated(step: Stimulus, status: Status) -> bool:
 
 
 def _look_ns(aim: Aim) -> int:
-    return round(min(max(aim.cut_off / 50, 0.02), 1.0) * S)
+    return round(min(max(aim.cut_off / 50, 0.02), 5.0) * S)
 
 
 def _channels(step: Stimulus, context: Context) -> list[str]:

@@ -13,6 +13,7 @@ from numpy.typing import ArrayLike, NDArray
 
 FloatArray = NDArray[np.float64]
 _GROWTH = 2e-3
+_LOOK = 32  # neighbours looked at together, at first
 
 
 def _frozen(values: ArrayLike, what: str) -> FloatArray:
@@ -107,20 +108,31 @@ class Segments:
         sees the same heat; the order of the noise within a plateau is lost, which moves an operate time by less than
         tolerance / current, squared. The tolerance should be a few times the noise, and less than any real step.
         """
-        starts = [0]
-        low = high = float(self.currents[0]) if len(self.currents) else 0.0
-        for index, current in enumerate(self.currents.tolist()):
-            low, high = min(low, current), max(high, current)
-            if high - low > tolerance:
-                starts.append(index)
-                low = high = current
         if not len(self.currents):
             return self
+        starts = [0]
+        while (end := self._within(starts[-1], tolerance)) < len(self.currents):
+            starts.append(end)
         durations = np.add.reduceat(self.durations, starts)
         squares = np.add.reduceat(self.durations * self.currents**2, starts)
         sums = np.add.reduceat(self.durations * self.currents, starts)
         safe = np.where(durations > 0, durations, 1.0)
         return Segments(durations, np.copysign(np.sqrt(squares / safe), sums))
+
+    def _within(self, first: int, tolerance: float) -> int:
+        """The end of the neighbours from ``first`` on that differ by no more than ``tolerance``."""
+        number = _LOOK
+        low = high = self.currents[first]
+        while first < len(self.currents):
+            ahead = self.currents[first : first + number]
+            lows = np.minimum(np.minimum.accumulate(ahead), low)
+            highs = np.maximum(np.maximum.accumulate(ahead), high)
+            beyond = highs - lows > tolerance
+            if beyond.any():
+                return first + int(beyond.argmax())
+            low, high = lows[-1], highs[-1]
+            first, number = first + len(ahead), 2 * number
+        return first
 
     def _begins(self) -> FloatArray:
         return np.cumsum(self.durations) - self.durations
