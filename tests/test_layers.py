@@ -21,6 +21,7 @@ ALLOWED: dict[str, set[str]] = {
     "harness.record": {"harness.record"},
     "harness.bench": {"harness.bench", "harness.files", "harness.bus", "harness.record", "protocol"},
     "harness.check": {"harness.check", "harness.files", "harness.trip", "harness.plan", "harness.bench", "protocol"},
+    "harness.report": {"harness.report", "harness.record", "harness.trip", "harness.files", "protocol"},
     "harness.schema": {"harness.files", "harness.plan", "harness.bench", "harness.record"},
     "harness.run": {
         *("harness.run", "harness.files", "harness.trip", "harness.plan", "harness.bus", "harness.record"),
