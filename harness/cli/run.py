@@ -143,6 +143,7 @@ class _Run:
             highlight=False,
             soft_wrap=True,
         )
+        self._notes.print(f"breakerbench report {summary['record']}", highlight=False, markup=False, soft_wrap=True)
 
 
 def _troubles(ending: Ending) -> list[str]:

@@ -6,9 +6,11 @@ import math
 from dataclasses import dataclass
 
 from jinja2 import Environment, PackageLoader, StrictUndefined
+from markupsafe import Markup
 
 from harness.record.reader import Record
 from harness.record.result import Measurement, Result, Verdict, strongest
+from harness.report.waveform import draw
 
 SHAPES = {
     Verdict.PASS: "●",
@@ -65,6 +67,11 @@ def limits(measurement: Measurement) -> str:
     return f"{low:.4g} to {high:.4g} {measurement.unit}"
 
 
+def picture(result: Result, place: str) -> Markup:
+    """The waveforms of ``result`` as SVG; the drawing library escapes the names; ``place`` sets its ids apart."""
+    return Markup(draw(result.waveforms, f"waveforms of {result.id}", place))
+
+
 def report(record: Record) -> str:
     """The whole page as HTML. Raises RecordError for a damaged record."""
     about, results = record.about(), list(record.results())
@@ -74,7 +81,7 @@ def report(record: Record) -> str:
     environment = Environment(
         loader=PackageLoader("harness.report"), autoescape=True, undefined=StrictUndefined, trim_blocks=True
     )
-    environment.globals.update(judged=judged, limits=limits, shape=SHAPES.__getitem__)
+    environment.globals.update(judged=judged, limits=limits, shape=SHAPES.__getitem__, picture=picture)
     return environment.get_template("report.html").render(
         about=about,
         mark=about.get("mark", ""),
