@@ -42,15 +42,15 @@ def course(about: dict[str, str], last: str | None) -> Course:
 
 def judged(measurement: Measurement) -> str:
     """The measured value against its limits in plain words; for an operate time, late or early."""
-    name, unit, value = measurement.name, measurement.unit, measurement.value
+    name, unit, value = measurement.name, _shown(measurement.unit), measurement.value
     if value is None:
         return f"{name}: did not come"
     low, high = measurement.low, measurement.high
-    words = f"{name}: {value:.4g} {unit}"
+    words = f"{name}: {value:.4g}{unit}"
     if high is not None and value > high:
-        return f"{words}, {'too late' if unit == 's' else 'too high'} by {value - high:.3g} {unit}"
+        return f"{words}, {'too late' if measurement.unit == 's' else 'too high'} by {value - high:.3g}{unit}"
     if low is not None and value < low:
-        return f"{words}, {'too early' if unit == 's' else 'too low'} by {low - value:.3g} {unit}"
+        return f"{words}, {'too early' if measurement.unit == 's' else 'too low'} by {low - value:.3g}{unit}"
     return words
 
 
@@ -61,10 +61,14 @@ def limits(measurement: Measurement) -> str:
     if math.isinf(low) and math.isinf(high):
         return ""
     if math.isinf(low):
-        return f"at most {high:.4g} {measurement.unit}"
+        return f"at most {high:.4g}{_shown(measurement.unit)}"
     if math.isinf(high):
-        return f"at least {low:.4g} {measurement.unit}"
-    return f"{low:.4g} to {high:.4g} {measurement.unit}"
+        return f"at least {low:.4g}{_shown(measurement.unit)}"
+    return f"{low:.4g} to {high:.4g}{_shown(measurement.unit)}"
+
+
+def _shown(unit: str) -> str:
+    return "" if unit == "1" else f" {unit}"
 
 
 def picture(result: Result, place: str) -> Markup:

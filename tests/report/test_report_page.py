@@ -52,6 +52,7 @@ def page(folder: Path, *results: Result, **about: str) -> str:
         (2.5, "A", "operate time: 2.5 A, too high by 0.5 A"),
         (0.25, "A", "operate time: 0.25 A, too low by 0.75 A"),
         (2.0, "s", "operate time: 2 s"),
+        (1.5, "1", "operate time: 1.5"),
         (None, "s", "operate time: did not come"),
     ],
 )
