@@ -21,6 +21,9 @@ SHAPES = {
 }
 """A shape for each verdict, so that none is told by colour alone."""
 
+BROKEN_OFF = {"130": "the operator interrupted it", "5": "bench, bus or record failed"}
+"""Exit codes of a run that came to its end but not through all its steps, in words."""
+
 NOT_BEGUN_OR_PASSED = (Verdict.PASS, Verdict.NOT_RUN)
 
 
@@ -35,7 +38,8 @@ class Course:
 def course(about: dict[str, str], last: str | None) -> Course:
     """Say whether the record holds a whole run. ``last`` is the id of the last committed result."""
     if "ended" in about:
-        return Course(True, "The run ended.")
+        broken = BROKEN_OFF.get(about.get("exit_code", ""))
+        return Course(True, "The run ended.") if broken is None else Course(False, f"NOT A WHOLE RUN: {broken}.")
     where = f"the last step in the record is {last}" if last else "no step is in the record"
     return Course(False, f"NOT A WHOLE RUN: it is still going on or was cut short; {where}.")
 

@@ -127,3 +127,13 @@ def test_no_record_is_one_line_and_exit_2(tmp_path: Path) -> None:
     assert done.exit_code == 2
     assert done.output.count("\n") == 1
     assert "no run record here" in done.output
+
+
+@pytest.mark.parametrize(
+    ("code", "words"), [("130", "the operator interrupted it"), ("5", "bench, bus or record failed")]
+)
+def test_a_run_broken_off_is_no_pass(tmp_path: Path, code: str, words: str) -> None:
+    text = page(tmp_path / "run", a_result(verdict=Verdict.PASS), ended="yes", exit_code=code)
+
+    assert f"NOT A WHOLE RUN: {words}." in text
+    assert "pass so far</span></h1>" in text
