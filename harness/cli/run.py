@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import getpass
 import platform
 import signal
 import sys
@@ -19,13 +20,13 @@ from rich.markup import escape
 
 from harness.bench.bench import open_bench
 from harness.bench.instrument import InstrumentError
+from harness.bench.simulated import MARK
 from harness.bench.spec import BenchSpec, load_bench, shipped_bench
 from harness.bus.port import PortError
 from harness.cli.progress import JsonWatcher, TerminalWatcher, print_line
-from harness.cli.work import Work, load_work
+from harness.cli.work import Work, input_files, load_work, plan_note
 from harness.clock import S
 from harness.files.marks import FileErrors
-from harness.files.profile import device_files
 from harness.plan.plan import Plan
 from harness.record.journal import Journal, JournalError, new_folder
 from harness.record.result import Verdict, strongest
@@ -46,15 +47,25 @@ RUNS = Path("runs")
     "--runs", type=click.Path(path_type=Path), default=RUNS, show_default=True, help="Folder for run records."
 )
 @click.option("--seed", type=click.IntRange(0), help="Seed of the simulated unit and its noise.")
-def run(plans: tuple[Path, ...], bench_file: Path | None, as_json: bool, runs: Path, seed: int | None) -> None:
+@click.option("--operator", help="Who runs it; your login name if absent.")
+def run(
+    plans: tuple[Path, ...], bench_file: Path | None, as_json: bool, runs: Path, seed: int | None, operator: str | None
+) -> None:
     """Run test PLANS (files or folders) on a bench.
 
     Nothing is sent before every file is checked. High-voltage steps run on the simulated bench only.
     """
-    sys.exit(run_plans(plans, bench_file or shipped_bench("simulated"), as_json, runs, seed))
+    sys.exit(run_plans(plans, bench_file or shipped_bench("simulated"), as_json, runs, seed, operator))
 
 
-def run_plans(paths: Sequence[Path], bench_file: Path, as_json: bool, runs: Path, seed: int | None = None) -> int:
+def run_plans(
+    paths: Sequence[Path],
+    bench_file: Path,
+    as_json: bool,
+    runs: Path,
+    seed: int | None = None,
+    operator: str | None = None,
+) -> int:
     """Check, run, record and report; returns the exit code."""
     try:
         spec = load_bench(bench_file, seed)
@@ -65,7 +76,7 @@ def run_plans(paths: Sequence[Path], bench_file: Path, as_json: bool, runs: Path
         return 2
     try:
         with _interruptible():
-            _describe(journal, spec, work)
+            _describe(journal, spec, work, operator or _login())
             return _Run(spec, journal, as_json).all(work)
     except KeyboardInterrupt:
         click.echo("interrupted by the operator before anything was switched on", err=True)
@@ -96,7 +107,13 @@ class _Run:
             if ending.interrupted or ending.bench_lost:
                 break
         summary = self._summary(time.perf_counter() - began)
-        self._journal.about(ended="yes", exit_code=str(summary["exit_code"]))
+        self._journal.about(
+            ended=_now(),
+            exit_code=str(summary["exit_code"]),
+            verdict=summary["verdict"],
+            bench_s=f"{summary['bench_s']:.3f}",
+            wall_s=f"{summary['wall_s']:.3f}",
+        )
         if self._as_json:
             print_line(summary)
         self._print(summary)
@@ -158,19 +175,36 @@ PRECEDENCE = (130, 2, 5, 1, 4, 3, 0)
 """Exit codes, the one that wins first."""
 
 
-def _describe(journal: Journal, spec: BenchSpec, work: Work) -> None:
+def _describe(journal: Journal, spec: BenchSpec, work: Work, operator: str) -> None:
     journal.about(
         version=version("breakerbench"),
         python=platform.python_version(),
         host=platform.node(),
-        started=datetime.now(UTC).isoformat(timespec="seconds"),
+        operator=operator,
+        started=_now(),
         bench=spec.name,
-        seed=str(spec.seed),
+        seed="" if spec.seed is None else str(spec.seed),
+        noise_seed="" if spec.seed is None else str(spec.seed),
+        simulated="yes" if spec.simulated else "no",
+        mark=MARK if spec.simulated else "",
+        scope=", ".join(dict.fromkeys(plan.path.name for _, its in work for plan in its)),
     )
-    plans = [plan for _, its in work for plan in its]
-    files = [spec.path, *(file for plan in plans for file in (plan.path, *device_files(plan.device)))]
-    for file in dict.fromkeys(files):
-        journal.keep_input(file)
+    for file, role in input_files(spec, work).items():
+        journal.keep_input(file, role)
+    for device, plans in work:
+        for plan in plans:
+            journal.plan(plan_note(device, plan))
+
+
+def _login() -> str:
+    try:
+        return getpass.getuser()
+    except (KeyError, OSError):  # a user id without a name
+        return "unknown"
+
+
+def _now() -> str:
+    return datetime.now(UTC).isoformat(timespec="seconds")
 
 
 @contextmanager

@@ -1,7 +1,7 @@
 """The run record while it is written: one folder a run, one SQLite file in it, each step committed before the next.
 
 WAL with synchronous FULL: what was acknowledged survives a killed process and a lost supply. Other modules see
-methods, never SQL. A later format adds a row to ``_MIGRATIONS``; nothing here is ever edited in place.
+methods, never SQL.
 """
 
 from __future__ import annotations
@@ -14,37 +14,9 @@ from collections.abc import Mapping
 from datetime import UTC, datetime
 from pathlib import Path
 
+from harness.record.layout import APPLICATION_ID, INPUTS_NAME, JOURNAL_NAME, bring_up
+from harness.record.note import InstrumentNote, Moment, PlanNote, Role
 from harness.record.result import Result
-
-APPLICATION_ID = 0x62726B62
-"""SQLite's application_id of a run record."""
-JOURNAL_NAME = "journal.sqlite"
-
-_MIGRATIONS: tuple[str, ...] = (
-    """
-    CREATE TABLE about (key TEXT PRIMARY KEY, value TEXT NOT NULL) STRICT;
-    CREATE TABLE input (path TEXT NOT NULL, sha256 TEXT NOT NULL, stored_as TEXT NOT NULL) STRICT;
-    CREATE TABLE result (
-        number INTEGER PRIMARY KEY, id TEXT NOT NULL UNIQUE, plan TEXT NOT NULL, step TEXT NOT NULL,
-        kind TEXT NOT NULL, section TEXT NOT NULL, place TEXT NOT NULL, verdict TEXT NOT NULL, reasons TEXT NOT NULL,
-        measurements TEXT NOT NULL, coverage TEXT NOT NULL, function TEXT, start_ns INTEGER NOT NULL,
-        end_ns INTEGER NOT NULL, facts TEXT
-    ) STRICT;
-    CREATE TABLE exchange (
-        result INTEGER NOT NULL REFERENCES result, at_ns INTEGER NOT NULL, request BLOB NOT NULL, answer BLOB,
-        note TEXT NOT NULL
-    ) STRICT;
-    CREATE TABLE waveform (
-        result INTEGER NOT NULL REFERENCES result, channel TEXT NOT NULL, unit TEXT NOT NULL, start_s REAL NOT NULL,
-        interval_s REAL NOT NULL, samples BLOB NOT NULL
-    ) STRICT;
-    CREATE TABLE event (
-        number INTEGER PRIMARY KEY, at_ns INTEGER NOT NULL, kind TEXT NOT NULL, detail TEXT NOT NULL
-    ) STRICT;
-    """,
-)
-FORMAT = len(_MIGRATIONS)
-"""Newest format of a record that this version writes and reads (SQLite's user_version)."""
 
 
 class JournalError(Exception):
@@ -59,13 +31,12 @@ class Journal:
         self.folder = folder
         self._waiting: list[tuple[str, tuple[object, ...]]] = []
         try:
-            (folder / "inputs").mkdir(parents=True)
+            (folder / INPUTS_NAME).mkdir(parents=True)
             self._db = sqlite3.connect(folder / JOURNAL_NAME, isolation_level=None)
             self._db.execute("PRAGMA journal_mode=WAL")
             self._db.execute("PRAGMA synchronous=FULL")
             self._db.execute(f"PRAGMA application_id={APPLICATION_ID}")
-            for number, script in enumerate(_MIGRATIONS, start=1):
-                self._db.executescript(f"BEGIN IMMEDIATE; {script} PRAGMA user_version={number}; COMMIT;")
+            bring_up(self._db, 0)
         except (OSError, sqlite3.Error) as error:
             raise JournalError(f"{folder}: cannot make the run record: {error}") from error
 
@@ -73,16 +44,35 @@ class Journal:
         """Note facts about the run as a whole; a later value of a key replaces the earlier one."""
         self._write([("INSERT OR REPLACE INTO about VALUES (?, ?)", row) for row in values.items()])
 
-    def keep_input(self, path: Path) -> None:
+    def keep_input(self, path: Path, role: Role) -> None:
         """Copy an input file into the record, with its SHA-256. Raises JournalError."""
         try:
             content = path.read_bytes()
             digest = hashlib.sha256(content).hexdigest()
-            stored = Path("inputs") / f"{digest[:12]}-{path.name}"
+            stored = Path(INPUTS_NAME) / f"{digest[:12]}-{path.name}"
             (self.folder / stored).write_bytes(content)
         except OSError as error:
             raise JournalError(f"{path}: cannot copy it into the run record: {error}") from error
-        self._write([("INSERT INTO input VALUES (?, ?, ?)", (str(path), digest, str(stored)))])
+        self._write([("INSERT INTO input VALUES (?, ?, ?, ?)", (str(path), digest, str(stored), role))])
+
+    def plan(self, plan: PlanNote) -> None:
+        """Note a plan that this run is to go through; one of the same name takes the place of the earlier."""
+        row = (plan.name, plan.title, plan.device, plan.note, plan.path, plan.digest, json.dumps(plan.steps))
+        self._write([("INSERT OR REPLACE INTO plan VALUES (NULL, ?, ?, ?, ?, ?, ?, ?)", row)])
+
+    def instrument(self, note: InstrumentNote) -> None:
+        """Note an instrument; one of the same role takes the place of the earlier."""
+        row = (note.role, note.resource, note.identity, note.calibrated, note.due)
+        self._write([("INSERT OR REPLACE INTO instrument VALUES (?, ?, ?, ?, ?)", row)])
+
+    def identity(self, at_ns: int, device: str, moment: Moment, values: Mapping[str, str]) -> None:
+        """Note who a unit said that it is."""
+        row = (at_ns, device, moment, json.dumps(dict(values)))
+        self._write([("INSERT INTO identity VALUES (NULL, ?, ?, ?, ?)", row)])
+
+    def begun(self, at_ns: int, device: str, plan: str, step: str) -> None:
+        """Commit that a step begins, so that a run cut short says where it stopped."""
+        self.event(at_ns, "begun", {"device": device, "plan": plan, "step": step})
 
     def event(self, at_ns: int, kind: str, detail: Mapping[str, object]) -> None:
         """Commit one event: a change of the ledger before it is made, a step of making safe, a bus fault."""
@@ -111,6 +101,10 @@ class Journal:
             result.start_ns,
             result.end_ns,
             None if result.facts is None else json.dumps(result.facts),
+            result.device,
+            None if result.stimulus is None else json.dumps(vars(result.stimulus)),
+            None if result.set_points is None else json.dumps(dict(result.set_points)),
+            0,
         )
         number = "(SELECT max(number) FROM result)"
         self._write(
