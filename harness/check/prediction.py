@@ -26,6 +26,7 @@ from harness.plan.steps import (
     Disturb,
     ExpectNoTrip,
     ExpectTrip,
+    Flash,
     Force,
     Identify,
     OpenSwitch,
@@ -59,6 +60,7 @@ _REFUSED_S = 0.5  # how long a command that has no effect is watched
 _AROUND_S = 0.1  # arming the recorder before a stimulus and fetching after it
 _OFF_S = 0.5  # how long a cut supply stays away
 _HEALTH_S = 0.5  # one measurement of the switch
+_FLASH_S = 10.0  # a guess: the programming command alone knows
 _LOOK_S = 1.0  # cooling is looked at this often
 
 
@@ -285,5 +287,6 @@ _SECONDS: Mapping[type[Step], Callable[[Any, Course], float]] = {
     Wait: lambda step, course: step.duration.si,
     WaitUntilCool: _cool_s,
     PowerCycle: _power_s,
+    Flash: lambda step, course: _FLASH_S + course.device.ratings.start_up_ns / 1e9,
 }
 """Step model -> its time on the bench in s, in the state that the course is in. Total over the step kinds."""

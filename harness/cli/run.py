@@ -7,7 +7,7 @@ import platform
 import signal
 import sys
 import time
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from contextlib import contextmanager
 from datetime import UTC, datetime
 from importlib.metadata import version
@@ -23,12 +23,15 @@ from harness.bench.instrument import InstrumentError
 from harness.bench.simulated import MARK
 from harness.bench.spec import BenchSpec, load_bench, shipped_bench
 from harness.bus.port import PortError
+from harness.cli.builds import load_builds
 from harness.cli.progress import JsonWatcher, TerminalWatcher, print_line
 from harness.cli.work import Work, input_files, load_work, plan_note
 from harness.clock import S
+from harness.files.build import Build
 from harness.files.marks import FileErrors
 from harness.plan.plan import Plan
 from harness.record.journal import Journal, JournalError, new_folder
+from harness.record.reader import RecordError
 from harness.record.result import Verdict, strongest
 from harness.run.engine import Ending, Engine
 from protocol.device import Device
@@ -48,14 +51,29 @@ RUNS = Path("runs")
 )
 @click.option("--seed", type=click.IntRange(0), help="Seed of the simulated unit and its noise.")
 @click.option("--operator", help="Who runs it; your login name if absent.")
+@click.option(
+    "--build",
+    "builds",
+    type=click.Path(path_type=Path),
+    multiple=True,
+    help="Build description: put it in first, and test nothing unless the breaker then runs it; one a device.",
+)
+@click.option("--junit", type=click.Path(path_type=Path), help="JUnit XML file to write when the run is over.")
 def run(
-    plans: tuple[Path, ...], bench_file: Path | None, as_json: bool, runs: Path, seed: int | None, operator: str | None
+    plans: tuple[Path, ...],
+    bench_file: Path | None,
+    as_json: bool,
+    runs: Path,
+    seed: int | None,
+    operator: str | None,
+    builds: tuple[Path, ...],
+    junit: Path | None,
 ) -> None:
     """Run test PLANS (files or folders) on a bench.
 
     Nothing is sent before every file is checked. High-voltage steps run on the simulated bench only.
     """
-    sys.exit(run_plans(plans, bench_file or shipped_bench("simulated"), as_json, runs, seed, operator))
+    sys.exit(run_plans(plans, bench_file or shipped_bench("simulated"), as_json, runs, seed, operator, builds, junit))
 
 
 def run_plans(
@@ -65,11 +83,14 @@ def run_plans(
     runs: Path,
     seed: int | None = None,
     operator: str | None = None,
+    build_files: Sequence[Path] = (),
+    junit: Path | None = None,
 ) -> int:
     """Check, run, record and report; returns the exit code."""
     try:
         spec = load_bench(bench_file, seed)
         work = load_work(paths, spec)
+        builds = load_builds(build_files, work, spec)
         journal = Journal(new_folder(runs))
     except (FileErrors, JournalError) as error:
         click.echo(str(error), err=True)
@@ -77,7 +98,11 @@ def run_plans(
     try:
         with _interruptible():
             _describe(journal, spec, work, operator or _login())
-            return _Run(spec, journal, as_json).all(work)
+            for build in builds.values():
+                for file in (build.path, build.image):
+                    journal.keep_input(file, "build")
+            code = _Run(spec, journal, as_json, builds).all(work)
+        return code if junit is None else _write_junit(journal.folder, junit, code)
     except KeyboardInterrupt:
         click.echo("interrupted by the operator before anything was switched on", err=True)
         return 130
@@ -91,8 +116,9 @@ def run_plans(
 class _Run:
     """One run: a bench for each device, one record, one summary."""
 
-    def __init__(self, spec: BenchSpec, journal: Journal, as_json: bool) -> None:
+    def __init__(self, spec: BenchSpec, journal: Journal, as_json: bool, builds: Mapping[str, Build]) -> None:
         self._spec = spec
+        self._builds = builds
         self._journal = journal
         self._as_json = as_json
         self._notes = Console(stderr=True)
@@ -104,7 +130,7 @@ class _Run:
         for device, plans in work:
             ending = self._device(device, plans)
             self._endings.append(ending)
-            if ending.interrupted or ending.bench_lost:
+            if ending.interrupted or ending.bench_lost or ending.not_flashed:
                 break
         summary = self._summary(time.perf_counter() - began)
         self._journal.about(
@@ -130,7 +156,7 @@ class _Run:
             self._journal.about(mark=bench.mark)
         watcher = JsonWatcher(bench.mark) if self._as_json else TerminalWatcher(Console())
         try:
-            return Engine(device, bench, self._journal, watcher).run(plans)
+            return Engine(device, bench, self._journal, watcher, self._builds.get(device.name)).run(plans)
         finally:
             watcher.end()
             bench.close()
@@ -165,10 +191,22 @@ class _Run:
 
 def _troubles(ending: Ending) -> list[str]:
     """What went wrong beside the verdicts, in words."""
-    found = [trouble for trouble in (ending.bench_lost, ending.unfit) if trouble]
+    found = [trouble for trouble in (ending.bench_lost, ending.not_flashed, ending.unfit) if trouble]
     found += ["interrupted by the operator"] if ending.interrupted else []
     found += [f"making safe: {action.name}: {action.problem}" for action in ending.made_safe if action.problem]
     return found + ending.not_put_back
+
+
+def _write_junit(folder: Path, file: Path, code: int) -> int:
+    """The exit code: that of the run, or 5 where the file cannot be written."""
+    from harness.report.junit import write_junit
+
+    try:
+        write_junit(folder, file)
+    except (OSError, RecordError) as error:
+        click.echo(f"{file}: cannot write the JUnit XML: {error}", err=True)
+        return next(each for each in PRECEDENCE if each in (code, 5))
+    return code
 
 
 PRECEDENCE = (130, 2, 5, 1, 4, 3, 0)
