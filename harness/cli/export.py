@@ -41,6 +41,6 @@ def export(run: Path, junit: Path | None, table: Path | None, jsonl: Path | None
 
 def _write(file: Path, content: bytes) -> None:
     if str(file) == "-":
-        click.get_binary_stream("stdout").write(content)
+        sys.stdout.buffer.write(content)
     else:
         file.write_bytes(content)

@@ -1,7 +1,7 @@
 """JUnit XML of a run: a suite a plan, a case a step, made from the record and nothing else.
 
 What a build server is told: fail is a failure; error and inconclusive are errors, since neither says that the breaker
-is good; not-run is skipped. A step that was running when the run stopped is an error, what came after it is skipped. The
+is good; not-run is skipped. A step that was running when the run stopped is an error, what came after it skipped. The
 case's `file` and `line` say where the step stands. The simulated-bench mark is a property of every suite, and stands in
 `system-out` as well, since some readers show no properties.
 """
