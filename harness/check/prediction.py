@@ -132,6 +132,16 @@ def predict(plans: Iterable[Plan], device: Device, bench: BenchSpec) -> Predicti
     return Prediction(tuple(_plan_cost(plan, device, bench) for plan in plans))
 
 
+def step_seconds(plan: Plan, device: Device) -> dict[str, float]:
+    """Name of each step -> its time on the bench in s, one after the other."""
+    course = Course(device, level=0.0)
+    found = {}
+    for place in plan.places:
+        found[place.name] = _SECONDS[type(place.step)](place.step, course)
+        course.take(place.step)
+    return found
+
+
 def hazard_of(step: Step) -> Hazard:
     """Hazard class of a step, computed from the roles that it uses."""
     return _strongest(HAZARD_OF_ROLE[role] for role in step.roles)

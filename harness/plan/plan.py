@@ -128,6 +128,13 @@ def find_plans(paths: Iterable[Path | str]) -> list[Path]:
     return list(dict.fromkeys(found))
 
 
+def plan_files(path: Path) -> set[Path]:
+    """The plan files that ``path`` stands for, absolute: a plan, or the plans below a folder; none is no error."""
+    if path.is_dir():
+        return {each.absolute() for each in _below(path)}
+    return {path.absolute()} if path.suffix in _SUFFIXES and path.is_file() else set()
+
+
 def _find_device(path: Path, name: str) -> Path:
     """Profile ``name`` in a `devices` folder beside the plan or above it, else the shipped one. Raises KeyError."""
     for folder in path.resolve().parents:
