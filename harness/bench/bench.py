@@ -9,9 +9,10 @@ from typing import TypeVar
 
 from harness.bench import simulated
 from harness.bench.flash import FlashRun, run_flash
+from harness.bench.hold import Hold
 from harness.bench.instrument import CurrentStimulus, InstrumentError, Link, PowerSupply, Recorder, SignalSource
 from harness.bench.simulated import Connector
-from harness.bench.spec import BenchSpec
+from harness.bench.spec import SIMULATED, BenchSpec
 from harness.bus.diagnostics import Diagnostics
 from harness.bus.master import Master
 from harness.bus.port import BusPort, PortError
@@ -48,6 +49,7 @@ class Bench:
     exchanges: list[Exchange]
     _response_errors: Counter[bool]  # status frames by their response_error
     _connector: Callable[[], Connector]
+    _hold: Hold | None = None
 
     @property
     def simulated(self) -> bool:
@@ -104,6 +106,8 @@ class Bench:
                 close()
             except (PortError, InstrumentError):
                 continue
+        if self._hold is not None:
+            self._hold.release()
 
     @property
     def instruments(self) -> list[PowerSupply | CurrentStimulus | Recorder | SignalSource]:
@@ -113,14 +117,21 @@ class Bench:
 
 
 def open_bench(spec: BenchSpec, device: Device) -> Bench:
-    """Open every role; instruments are reset, so every output is off. Raises PortError or InstrumentError."""
+    """Open every role; instruments are reset, so every output is off.
+
+    Raises PortError or InstrumentError; BenchInUse where another process has one of its resources open.
+    """
     opened: list[Callable[[], None]] = []
+    hold = Hold(resource for resource in spec.resources.values() if resource != SIMULATED)
     try:
-        return _open(spec, device, opened)
+        bench = _open(spec, device, opened)
     except BaseException:
         for close in opened:
             close()
+        hold.release()
         raise
+    bench._hold = hold
+    return bench
 
 
 def _open(spec: BenchSpec, device: Device, opened: list[Callable[[], None]]) -> Bench:

@@ -6,11 +6,14 @@ methods, never SQL.
 
 from __future__ import annotations
 
+import fcntl
 import hashlib
 import json
+import os
 import sqlite3
 import zlib
-from collections.abc import Mapping
+from collections.abc import Iterable, Iterator, Mapping
+from contextlib import contextmanager
 from datetime import UTC, datetime
 from pathlib import Path
 
@@ -28,17 +31,51 @@ class Journal:
 
     def __init__(self, folder: Path) -> None:
         """Make ``folder`` and the empty record in it. Raises JournalError."""
-        self.folder = folder
-        self._waiting: list[tuple[str, tuple[object, ...]]] = []
         try:
             (folder / INPUTS_NAME).mkdir(parents=True)
-            self._db = sqlite3.connect(folder / JOURNAL_NAME, isolation_level=None)
-            self._db.execute("PRAGMA journal_mode=WAL")
-            self._db.execute("PRAGMA synchronous=FULL")
-            self._db.execute(f"PRAGMA application_id={APPLICATION_ID}")
-            bring_up(self._db, 0)
+            _make(folder)
         except (OSError, sqlite3.Error) as error:
             raise JournalError(f"{folder}: cannot make the run record: {error}") from error
+        self._open(folder)
+
+    @classmethod
+    def reopen(cls, folder: Path, anew: Iterable[str]) -> Journal:
+        """Go on with the record in ``folder``; results of the plans ``anew`` are superseded, and kept.
+
+        Raises JournalError, also where its run is still going on.
+        """
+        journal = cls.__new__(cls)
+        journal._open(folder)
+        plans = list(anew)
+        journal.remark(0, "resumed", {"plans": plans})
+        journal._write(
+            [
+                ("DELETE FROM about WHERE key IN ('ended', 'verdict', 'exit_code', 'bench_s', 'wall_s')", ()),
+                *(("UPDATE result SET superseded = 1 WHERE plan = ?", (plan,)) for plan in plans),
+            ]
+        )
+        return journal
+
+    def _open(self, folder: Path) -> None:
+        self.folder = folder
+        self._waiting: list[tuple[str, tuple[object, ...]]] = []
+        self._gathering = False
+        try:
+            self._lock: int | None = _lock(folder)
+            self._db = sqlite3.connect(folder / JOURNAL_NAME, isolation_level=None)
+            self._db.execute("PRAGMA journal_mode=WAL")
+        except (OSError, sqlite3.Error) as error:
+            raise JournalError(f"{folder}: cannot write the run record: {error}") from error
+
+    @contextmanager
+    def whole(self) -> Iterator[None]:
+        """Commit whatever is written inside as one: after a kill all of it is there, or nothing."""
+        self._gathering = True
+        try:
+            yield
+        finally:
+            self._gathering = False
+        self._write([])
 
     def about(self, **values: str) -> None:
         """Note facts about the run as a whole; a later value of a key replaces the earlier one."""
@@ -72,7 +109,8 @@ class Journal:
 
     def begun(self, at_ns: int, device: str, plan: str, step: str) -> None:
         """Commit that a step begins, so that a run cut short says where it stopped."""
-        self.event(at_ns, "begun", {"device": device, "plan": plan, "step": step})
+        self.remark(at_ns, "begun", {"device": device, "plan": plan, "step": step})
+        self._write([], durable=False)  # it outlives this process; before a loss of power matters, more is written
 
     def event(self, at_ns: int, kind: str, detail: Mapping[str, object]) -> None:
         """Commit one event: a change of the ledger before it is made, a step of making safe, a bus fault."""
@@ -131,9 +169,17 @@ class Journal:
                 self._write([])
         finally:
             self._db.close()
+            if self._lock is not None:
+                os.close(self._lock)
+                self._lock = None
 
-    def _write(self, statements: list[tuple[str, tuple[object, ...]]]) -> None:
+    def _write(self, statements: list[tuple[str, tuple[object, ...]]], durable: bool = True) -> None:
+        """One transaction; ``durable``: on the disk before this returns, else only out of this process' hands."""
+        if self._gathering:
+            self._waiting += statements
+            return
         try:
+            self._db.execute(f"PRAGMA synchronous={'FULL' if durable else 'NORMAL'}")
             self._db.execute("BEGIN IMMEDIATE")
             for sql, row in (*self._waiting, *statements):
                 self._db.execute(sql, row)
@@ -143,6 +189,29 @@ class Journal:
             if self._db.in_transaction:
                 self._db.execute("ROLLBACK")
             raise JournalError(f"{self.folder}: cannot write the run record: {error}") from error
+
+
+def _make(folder: Path) -> None:
+    """The empty record, under its name only once it is whole: whoever is killed here leaves no half of one."""
+    raw = folder / f"{JOURNAL_NAME}.new"
+    db = sqlite3.connect(raw, isolation_level=None)
+    try:
+        db.execute(f"PRAGMA application_id={APPLICATION_ID}")
+        bring_up(db, 0)
+    finally:
+        db.close()
+    raw.rename(folder / JOURNAL_NAME)
+
+
+def _lock(folder: Path) -> int:
+    """Keep any other writer out for as long as this process has the record open."""
+    file = os.open(folder, os.O_RDONLY | os.O_CLOEXEC)
+    try:
+        fcntl.flock(file, fcntl.LOCK_EX | fcntl.LOCK_NB)
+    except BlockingIOError:
+        os.close(file)
+        raise JournalError(f"{folder}: its run is still going on in another process") from None
+    return file
 
 
 def new_folder(root: Path) -> Path:

@@ -52,13 +52,14 @@ class Record:
         """Each plan that the run was to go through, in order; a format-1 record has none."""
         rows = self._rows("SELECT name, title, device, note, path, steps, digest FROM plan ORDER BY number")
         return [
-            PlanNote(*row, tuple(StepNote(*step) for step in json.loads(steps)), digest) for *row, steps, digest in rows
+            PlanNote(name, title, device, note, path, tuple(StepNote(*step) for step in json.loads(steps)), digest)
+            for name, title, device, note, path, steps, digest in rows
         ]
 
     def identities(self) -> list[IdentityReading]:
         """Each time that a unit was asked who it is, in order."""
         rows = self._rows("SELECT at_ns, device, moment, reading FROM identity ORDER BY number")
-        return [IdentityReading(*row, json.loads(values)) for *row, values in rows]
+        return [IdentityReading(at_ns, device, moment, json.loads(values)) for at_ns, device, moment, values in rows]
 
     def instruments(self) -> list[InstrumentNote]:
         """Each instrument of the bench."""

@@ -77,7 +77,9 @@ class Ending:
 
     @property
     def exit_code(self) -> int:
-        """130 interrupted, 2 cannot be gone on with, 5 bench or bus error, 1 failed, 4 refused by the gate, 3 inconclusive or not-run, 0 pass."""
+        """130 interrupted, 2 cannot be gone on with, 5 bench, bus or record error, 1 failed, 4 refused by the gate,
+        3 inconclusive or not-run, 0 pass.
+        """
         verdicts = {result.verdict for result in self.results}
         if self.interrupted:
             return 130
@@ -310,8 +312,8 @@ class Engine:
         except FlashError as error:
             outcome.error(str(error))
             raise
-        except KeyboardInterrupt:
-            outcome.error("interrupted by the operator")
+        except KeyboardInterrupt as interrupt:
+            outcome.error(str(interrupt) or "interrupted by the operator")
             raise
         except Exception as error:
             outcome.error(f"internal error, please report it: {type(error).__name__}: {error}")
@@ -414,7 +416,7 @@ class Engine:
         why = (
             "the bench was lost"
             if ending.bench_lost
-            else ending.not_flashed or ending.unfit or "the run was interrupted"
+            else ending.other_unit or ending.not_flashed or ending.unfit or "the run was interrupted"
         )
         for plan in plans:
             self._skip_rest(plan, f"not reached: {why}")
