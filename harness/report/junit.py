@@ -1,16 +1,18 @@
 """JUnit XML of a run: a suite a plan, a case a step, made from the record and nothing else.
 
 What a build server is told: fail is a failure; error and inconclusive are errors, since neither says that the breaker
-is good; not-run is skipped. A step that was running when the run stopped is an error, what came after it skipped. The
-case's `file` and `line` say where the step stands. The simulated-bench mark is a property of every suite, and stands in
-`system-out` as well, since some readers show no properties.
+is good; not-run is skipped. A step that was running when the run stopped is an error, what came after it skipped.
+
+The published schema has no `file` and `line` for a case: the suite's `file` is the plan, and a case's `system-out` (and
+the text of its failure) begins with file:line:column of the step. The simulated-bench mark is a property of every suite
+and stands in its `system-out` as well, since some readers show no properties. Times are bench time.
 """
 
 from __future__ import annotations
 
 import re
 import xml.etree.ElementTree as ET
-from collections.abc import Collection, Iterator
+from collections.abc import Collection, Iterator, Mapping
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -47,19 +49,14 @@ class _Case:
 def junit(record: Record) -> bytes:
     """The run as a JUnit XML document, UTF-8. Raises RecordError."""
     about, cases = record.about(), list(_cases(record))
-    titles = {note.name: note.title for note in record.plans()}
-    root = ET.Element("testsuites", {"name": "breakerbench", **_counts(cases)})
+    notes = {note.name: note for note in record.plans()}
+    counts = _counts(cases)
+    del counts["skipped"]  # which a suite has, and the root has not
+    root = ET.Element("testsuites", {"name": "breakerbench", **counts})
     for plan in dict.fromkeys(case.plan for case in cases):
         its = [case for case in cases if case.plan == plan]
         suite = ET.SubElement(root, "testsuite", {"name": _text(plan), **_counts(its)})
-        if "started" in about:
-            suite.set("timestamp", about["started"].partition("+")[0])
-        if "host" in about:
-            suite.set("hostname", _text(about["host"]))
-        properties = ET.SubElement(suite, "properties")
-        for name, value in {"title": titles.get(plan, ""), **{key: about.get(key, "") for key in _PROPERTIES}}.items():
-            if value:
-                ET.SubElement(properties, "property", name=name, value=_text(value))
+        _describe(suite, about, notes.get(plan))
         for case in its:
             _add(suite, case)
         if about.get("mark"):
@@ -67,6 +64,20 @@ def junit(record: Record) -> bytes:
     ET.indent(root)
     document: bytes = ET.tostring(root, encoding="utf-8", xml_declaration=True)
     return document + b"\n"
+
+
+def _describe(suite: ET.Element, about: Mapping[str, str], note: PlanNote | None) -> None:
+    if note is not None:
+        suite.set("file", _text(note.path))
+    if "started" in about:
+        suite.set("timestamp", about["started"].partition("+")[0])
+    if "host" in about:
+        suite.set("hostname", _text(about["host"]))
+    properties = ET.SubElement(suite, "properties")
+    values = {"title": "" if note is None else note.title} | {name: about.get(name, "") for name in _PROPERTIES}
+    for name, value in values.items():
+        if value:
+            ET.SubElement(properties, "property", name=name, value=_text(value))
 
 
 def write_junit(folder: Path, file: Path) -> None:
@@ -130,22 +141,11 @@ def _add(suite: ET.Element, case: _Case) -> None:
     element = ET.SubElement(
         suite, "testcase", name=_text(case.step), classname=_text(case.plan), time=f"{case.seconds:.3f}"
     )
-    file, line = _place(case.where)
-    element.set("file", _text(file))
-    if line:
-        element.set("line", line)
     if kind := _ELEMENTS.get(case.verdict):
         found = ET.SubElement(element, kind, message=_text(case.reason))
         found.set("type", case.word)
         found.text = _text(f"{case.where}: {case.reason}")
-    if case.output:
-        ET.SubElement(element, "system-out").text = _text(case.output)
-
-
-def _place(where: str) -> tuple[str, str]:
-    """File and line of file:line:column; a name of a file may hold colons."""
-    match = re.fullmatch(r"(.*):(\d+):\d+", where, re.DOTALL)
-    return (where, "") if match is None else (match[1], match[2])
+    ET.SubElement(element, "system-out").text = _text("\n".join(filter(None, (case.where, case.output))))
 
 
 def _text(text: str) -> str:
