@@ -227,7 +227,7 @@ def _write_s(step: WriteSetPoints, course: Course) -> float:
 def _cut_s(step: PowerCut, course: Course) -> float:
     start_up = course.device.ratings.start_up_ns / 1e9
     each = start_up + _OFF_S + _records(step.values, course.device) * 4 * _EXCHANGE_S
-    return step.instants * (each + step.within.si / 2)
+    return step.instants * (each + step.within.si / 2) + _identity_s(course.device)
 
 
 def _read_s(step: ReadSetPoints, course: Course) -> float:
@@ -258,7 +258,16 @@ def _cool_s(step: WaitUntilCool, course: Course) -> float:
 
 
 def _power_s(step: PowerCycle, course: Course) -> float:
-    return step.duration.si + course.device.ratings.start_up_ns / 1e9
+    return step.duration.si + _start_s(course)
+
+
+def _start_s(course: Course) -> float:
+    """A start of the unit, and being asked who it is after it."""
+    return course.device.ratings.start_up_ns / 1e9 + _identity_s(course.device)
+
+
+def _identity_s(device: Device) -> float:
+    return 1.5 * _EXCHANGE_S * (1 + len(device.identity.records))  # half of the answers take a second frame
 
 
 def _routine_s(step: RunRoutine, course: Course) -> float:
@@ -291,12 +300,12 @@ _SECONDS: Mapping[type[Step], Callable[[Any, Course], float]] = {
     Request: _exchanges(lambda step, device: 2),
     Force: lambda step, course: 8 * _EXCHANGE_S + (_COMMAND_S if step.function else 0.0),
     RunRoutine: _routine_s,
-    Reset: lambda step, course: course.device.ratings.start_up_ns / 1e9 + 2 * _EXCHANGE_S,
+    Reset: lambda step, course: _start_s(course) + 2 * _EXCHANGE_S,
     SleepAndWake: lambda step, course: step.duration.si + _AROUND_S,
     Disturb: lambda step, course: 2 * step.count * _EXCHANGE_S,
     Wait: lambda step, course: step.duration.si,
     WaitUntilCool: _cool_s,
     PowerCycle: _power_s,
-    Flash: lambda step, course: _FLASH_S + course.device.ratings.start_up_ns / 1e9,
+    Flash: lambda step, course: _FLASH_S + _start_s(course),
 }
 """Step model -> its time on the bench in s, in the state that the course is in. Total over the step kinds."""

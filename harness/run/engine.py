@@ -192,10 +192,16 @@ class Engine:
             self._journal.event(self._bench.clock.now_ns(), "identity", {"moment": "end", "problem": str(error)})
 
     def _ask_who(self, moment: Moment) -> None:
-        """Note who the unit says that it is. Raises StepFail where that has changed since the start of the run."""
-        now = read_identity(self._device, self._bench)
+        """Note who the unit says that it is. Raises StepFail where that has changed since the start of the run.
+
+        Read once; only where it has changed again, so that no single frame decides.
+        """
+        began = self._ledger.unit
+        now = read_identity(self._device, self._bench, once=True)
+        if now != began:
+            now = read_identity(self._device, self._bench)
         self._journal.identity(self._bench.clock.now_ns(), self._device.name, moment, now.values)
-        if self._ledger.unit is not None and (words := differing(self._ledger.unit.values, now.values)):
+        if began is not None and (words := differing(began.values, now.values)):
             raise StepFail(f"it does not say the same of itself as before ({moment}): {words}")
 
     def _close_record(self, begun: bool) -> None:
