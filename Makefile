@@ -2,7 +2,7 @@
 PYTHON ?= python3
 BIN := .venv/bin
 
-.PHONY: demo test check lock clean
+.PHONY: demo test check prove-records lock clean
 
 demo: .venv/runtime
 	$(BIN)/breakerbench demo
@@ -15,6 +15,9 @@ check: .venv/dev
 	$(BIN)/ruff format --check .
 	$(BIN)/mypy
 	$(BIN)/python -m pytest
+
+prove-records: .venv/dev
+	$(BIN)/python -m tests.benchmarks.kills
 
 # Two stamps: the demo needs no test tools.
 .venv/runtime: requirements.lock pyproject.toml

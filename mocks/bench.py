@@ -38,10 +38,10 @@ _HEAT_SINK_NOISE = 0.01  # K
 class Bench:
     """Eight roles; ``instruments`` by role. Each instrument's errors stay within ``SHARE`` of its declared ones."""
 
-    def __init__(self, plant: Plant, clock: EventClock, noise: Noise, seed: int) -> None:
+    def __init__(self, plant: Plant, clock: EventClock, tolerances: Noise, noise: Noise, seed: int) -> None:
         self._plant = plant
         self._clock = clock
-        self._random = noise.generator(Channel.INSTRUMENTS)
+        self._random = tolerances.generator(Channel.INSTRUMENTS)
         self._seed = seed
         self.recorder = self._recorder(noise)
         self.instruments: dict[str, ScpiInstrument] = {

@@ -26,7 +26,7 @@ from mocks.firmware.catalogue import (
     SetPointRow,
     SignalRow,
 )
-from mocks.firmware.readings import SOFTWARE
+from mocks.image import Image
 from protocol.device import Constraint, Control, Device, Field, ReportSource, Routine, SetPoint, SnapshotSource
 from protocol.frame import protected_id
 
@@ -38,12 +38,13 @@ _TEXTS = {
     "bootloader_version": "B{variant}.0.7",
     "hardware_version": "H{variant}-C",
     "serial_number": "{serial:010d}",
+    "application_checksum": "{checksum:08X}",
 }
 _OTHER_TEXT = "{name} {variant}"
 
 
-def catalogue(device: Device, seed: int) -> Catalogue:
-    """Tables for the unit that ``seed`` makes of ``device``.
+def catalogue(device: Device, seed: int, image: Image) -> Catalogue:
+    """Tables for the unit that ``seed`` makes of ``device``, with the application of ``image`` in it.
 
     Raises ValueError for a live value that this firmware does not measure.
     """
@@ -65,7 +66,7 @@ def catalogue(device: Device, seed: int) -> Catalogue:
         write_states=frozenset(device.write_states),
         security=_security(device),
         readings={live.did: _reading(device, live.did, _LIVE[name], live.field) for name, live in device.live.items()},
-        texts={did: _text(name, node) for name, did in device.identity.records.items()},
+        texts={did: _text(name, node, image) for name, did in device.identity.records.items()},
         controls={control.did: _control(device, control) for control in device.controls.values()},
         routines={routine.identifier: _routine(device, routine) for routine in device.routines.values()},
         codes={code.dtc: CodeRow(name, _priority(device, name)) for name, code in device.fault_codes.items()},
@@ -159,9 +160,14 @@ def _number(field: Field) -> Number:
     return Number(field.size, field.raw_range[0] < 0, field.byte_order)
 
 
-def _text(name: str, node: NodeRow) -> bytes:
+def _text(name: str, node: NodeRow, image: Image) -> bytes:
     text = _TEXTS.get(name, _OTHER_TEXT)
-    major, minor, patch = SOFTWARE >> 8, SOFTWARE >> 4 & 0xF, SOFTWARE & 0xF
     return text.format(
-        name=name, variant=node.variant, serial=node.serial, major=major, minor=minor, patch=patch
+        name=name,
+        variant=node.variant,
+        serial=node.serial,
+        major=image.software >> 8,
+        minor=image.software >> 4 & 0xF,
+        patch=image.software & 0xF,
+        checksum=image.checksum,
     ).encode("ascii")

@@ -27,7 +27,8 @@ from mocks.clock import EventClock
 from mocks.eeprom import Eeprom
 from mocks.firmware.diagnosis import Diagnosis
 from mocks.firmware.readings import READINGS
-from mocks.firmware.tasks import Firmware, Trip
+from mocks.firmware.tasks import SOFTWARE, Firmware, Trip
+from mocks.image import Image, make_image, read_image
 from mocks.wire import Wire
 from protocol.decoder import BAD_STOP, BREAK, BusEvent, Decoder, FrameReceived, WireFault
 from protocol.device import Device
@@ -81,8 +82,11 @@ class Node:
         longest_ns = device.ratings.write_time_ns
         self._chip = Eeprom(_CHIP_SIZE, draw.randint(longest_ns * 9 // 10, longest_ns))
         self._start_up_ns = device.ratings.start_up_ns * draw.randint(40, 80) // 100
-        self._catalogue = catalogue(device, seed)
-        self.diagnosis = Diagnosis(self._catalogue, firmware, self._chip, lambda: draw.randint(1_000_000, 8_000_000))
+        self._seed = seed
+        self._processing_ns = lambda: draw.randint(1_000_000, 8_000_000)
+        identity = device.identity
+        self.product = (identity.supplier_id, identity.function_id, identity.variant)
+        self.adopt(read_image(make_image(self.product, SOFTWARE)))
         self._reassembler = Reassembler(None, device.timing.n_cr_ns)
         self._wake_up_ns = draw.randint(20_000_000, 80_000_000)
         self._asleep = False
@@ -97,6 +101,19 @@ class Node:
         firmware.on_power_on = self._power_on
         firmware.on_power_off = self._power_off
         wire.listen(self.hear)
+
+    # Application
+
+    def programming(self) -> None:
+        """The boot loader begins to write an image; the controller stands still."""
+        if self._device.programming is not None and self._device.programming.set_points == "reset":
+            self.diagnosis.configuration.write(self._firmware.calibration.defaults, self._clock.now_ns())
+
+    def adopt(self, image: Image) -> None:
+        """Have ``image`` from the next start on; non-volatile memory stays as it is."""
+        self._firmware.software = image.software
+        self._catalogue = catalogue(self._device, self._seed, image)
+        self.diagnosis = Diagnosis(self._catalogue, self._firmware, self._chip, self._processing_ns)
 
     # Power
 

@@ -25,6 +25,7 @@ class Channel(IntEnum):
     FAST = 1
     SLOW = 2
     INSTRUMENTS = 3  # tolerances of the bench's instruments
+    START = 4  # how long the controller takes to start its tasks; a block a start
     RECORDER = 16  # plus the recorder's channel number
 
 

@@ -50,7 +50,9 @@ class _Converter:
 class Chain:
     """Slow and fast samples in order. The unit's timer makes both periods: firmware that counts has that error too."""
 
-    def __init__(self, sensing: Sensing, unit: Unit, noise: Noise, plant: Plant) -> None:
+    def __init__(self, sensing: Sensing, unit: Unit, noise: Noise, plant: Plant, at_once: bool = True) -> None:
+        self._at_once = at_once
+        self._starts = 0
         self._sensed: Track = plant.sensed
         self._noise = noise
         self._slow = _Converter(Channel.SLOW, sensing.slow_bits, sensing.slow_noise, sensing.full_scale, unit)
@@ -63,7 +65,10 @@ class Chain:
         self._fast_index = 0
 
     def start(self, now_ns: int) -> None:
-        """The converters run: the first windows begin now."""
+        """The converters run: the first windows begin now or, unless ``at_once``, within a slow period."""
+        if not self._at_once:
+            now_ns += int(self._noise.generator(Channel.START, self._starts).integers(self.period_ns))
+            self._starts += 1
         self.next_ns = now_ns + self.period_ns
         self.fast_ns = now_ns + self.fast_period_ns
 

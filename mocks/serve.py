@@ -21,7 +21,7 @@ from protocol.device import NodeDescription
 from protocol.frame import MASTER_REQUEST, MAX_LENGTH, protected_id
 
 ROLES = ("supply_12v", "source", "load", "injector", "recorder", "gate_supply", "bus_signal", "ntc")
-"""Instruments in the order of their ports: the LIN line has the first port, these follow."""
+"""Instruments in the order of their ports: the LIN line has the first port, these follow, then `programming`."""
 
 _NAP_NS = 5_000_000
 _S = 1_000_000_000
@@ -92,6 +92,9 @@ class Server:
         for offset, role in enumerate(ROLES, start=1):
             lane = self._lane(TextTalk(self._world.scpi(role).handle), port_base and port_base + offset)
             resources[role] = f"TCPIP::{HOST}::{lane.port}::SOCKET"
+        offset = len(ROLES) + 1
+        lane = self._lane(TextTalk(self._world.programmer.handle), port_base and port_base + offset)
+        resources["programming"] = f"TCPIP::{HOST}::{lane.port}::SOCKET"
         pty = PtyLine(node.bit_rate, _sent_by_master(node), uart)
         self._pty = pty
         self._selector.register(pty, selectors.EVENT_READ, lambda _: pty.ready())

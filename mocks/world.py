@@ -10,6 +10,8 @@ tasks are left out while the quantities are constant and one task has just left 
 
 from __future__ import annotations
 
+from collections.abc import Callable
+
 from mocks.bench import Bench
 from mocks.calibrate import calibrate
 from mocks.clock import EventClock
@@ -18,6 +20,7 @@ from mocks.firmware.tasks import Firmware, Terminals
 from mocks.node import Node
 from mocks.noise import Noise
 from mocks.plant import Plant
+from mocks.programmer import Programmer
 from mocks.scpi import ScpiInstrument
 from mocks.sensing import Chain
 from mocks.thermistor import OPEN, SHORT, divider_code
@@ -35,20 +38,24 @@ _BLOCK = 100  # slow samples computed at once
 class World:
     """``clock`` moves it, ``wire`` is its LIN, ``scpi`` its instruments. Everything is off at the start."""
 
-    def __init__(self, device: Device, seed: int, block: int = _BLOCK, screening: bool = True) -> None:
-        """Build ``device`` with the tolerances that ``seed`` stands for.
+    def __init__(
+        self, device: Device, seed: int, block: int = _BLOCK, screening: bool = True, noise_seed: int | None = None
+    ) -> None:
+        """Build ``device`` and its instruments with the tolerances that ``seed`` stands for.
 
-        ``block`` and ``screening`` change speed and nothing else.
+        A ``noise_seed`` stands for one run of that unit on that bench: noise, and where the samples lie in time, since
+        the controller takes up to a slow period to start. None: noise of ``seed``, started at once. ``block`` and
+        ``screening`` change speed and nothing else.
         """
         self._block = block
         self._screening = screening
         self._thermistor = device.thermistor
-        noise = Noise(seed)
-        self.unit = draw_unit(device, noise)
+        tolerances, noise = Noise(seed), Noise(seed if noise_seed is None else noise_seed)
+        self.unit = draw_unit(device, tolerances)
         self.clock = EventClock(self._move)
         self.wire = Wire()
         self.plant = Plant(self.clock, self.unit, device.ratings.bus_voltage)
-        self._sensing = Chain(device.sensing, self.unit, noise, self.plant)
+        self._sensing = Chain(device.sensing, self.unit, noise, self.plant, at_once=noise_seed is None)
         calibration = calibrate(device, self.unit.junction_network, self.unit.junction_resistance)
         self._comparator: Comparator | None = None
         if self.unit.comparator is None:
@@ -61,8 +68,9 @@ class World:
             )
         self.firmware.uptime_ms = self.unit.uptime_ms
         self.node = Node(device, self.clock, self.wire, self.firmware, seed)
+        self.programmer = Programmer(self.clock, self.node, self.firmware, self._hold, self._release)
         self._courses = 0  # of the 12 V supply, so that an old forecast is known as such
-        self.bench = Bench(self.plant, self.clock, noise, seed)
+        self.bench = Bench(self.plant, self.clock, tolerances, noise, seed)
         self.plant.before_change = self._before_change
         self.plant.supply_changed = self._forecast_supply
 
@@ -192,3 +200,19 @@ class World:
         else:
             self._sensing.start(self.clock.now_ns())
             self.firmware.power_on()
+
+    # Programming
+
+    def _hold(self) -> None:
+        self._sensing.stop()
+        self.firmware.power_off()
+
+    def _release(self, adopt: Callable[[], None]) -> bool:
+        """Start the controller after ``adopt``; False where the supply went away meanwhile."""
+        now_ns = self.clock.now_ns()
+        if self.firmware.powered or self.plant.supply.at(now_ns) < _BAD_SUPPLY:
+            return False
+        adopt()
+        self._sensing.start(now_ns)
+        self.firmware.power_on()
+        return True

@@ -322,6 +322,14 @@ class Identity:
 
 
 @dataclass(frozen=True)
+class Programming:
+    """What a new image of the application does to the set-points, and how long putting it in may take."""
+
+    set_points: Literal["kept", "reset"]  # reset: to their defaults
+    longest_ns: int
+
+
+@dataclass(frozen=True)
 class NodeDescription:
     """The node as its LDF describes it. Frames are the unconditional ones; schedules are (frame name, delay in ns)."""
 
@@ -367,6 +375,7 @@ class Device:
     accuracy: Accuracy
     ratings: Ratings
     reports: Mapping[ReportSource, str] = dataclasses.field(default_factory=dict)  # what else it says -> signal
+    programming: Programming | None = None
 
     def group(self, did: int) -> tuple[SetPoint, ...]:
         """The set-points that share a record, in its order."""

@@ -21,6 +21,7 @@ ALLOWED: dict[str, set[str]] = {
     "harness.record": {"harness.record"},
     "harness.bench": {"harness.bench", "harness.files", "harness.bus", "harness.record", "protocol"},
     "harness.check": {"harness.check", "harness.files", "harness.trip", "harness.plan", "harness.bench", "protocol"},
+    "harness.report": {"harness.report", "harness.record", "harness.trip", "harness.files", "protocol"},
     "harness.schema": {"harness.files", "harness.plan", "harness.bench", "harness.record"},
     "harness.run": {
         *("harness.run", "harness.files", "harness.trip", "harness.plan", "harness.bus", "harness.record"),
@@ -28,6 +29,8 @@ ALLOWED: dict[str, set[str]] = {
     },
     "harness.cli": {"harness", "protocol"},
     "harness.__main__": {"harness.cli"},
+    "harness.pytest_plugin": {"harness", "protocol"},
+    "harness.pytest_session": {"harness", "protocol"},
 }
 DOOR = "harness.bench.simulated"
 """The one module of the harness that may import mocks, inside a function or for type checking."""

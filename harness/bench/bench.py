@@ -8,13 +8,17 @@ from dataclasses import dataclass
 from typing import TypeVar
 
 from harness.bench import simulated
+from harness.bench.flash import FlashRun, run_flash
+from harness.bench.hold import Hold
 from harness.bench.instrument import CurrentStimulus, InstrumentError, Link, PowerSupply, Recorder, SignalSource
-from harness.bench.spec import BenchSpec
+from harness.bench.simulated import Connector
+from harness.bench.spec import SIMULATED, BenchSpec
 from harness.bus.diagnostics import Diagnostics
 from harness.bus.master import Master
 from harness.bus.port import BusPort, PortError
 from harness.bus.traffic import RequestMade, Run
 from harness.clock import Clock, WallClock
+from harness.files.build import Build
 from harness.record.result import Exchange
 from protocol import exchange
 from protocol.decoder import FrameReceived
@@ -22,6 +26,7 @@ from protocol.device import Device
 from protocol.signals import unpack
 
 T = TypeVar("T")
+_NO_INSTRUMENT = ("lin", "programming")
 
 
 @dataclass
@@ -43,6 +48,8 @@ class Bench:
     ntc: SignalSource | None
     exchanges: list[Exchange]
     _response_errors: Counter[bool]  # status frames by their response_error
+    _connector: Callable[[], Connector]
+    _hold: Hold | None = None
 
     @property
     def simulated(self) -> bool:
@@ -52,7 +59,7 @@ class Bench:
     @property
     def mark(self) -> str | None:
         """What every screen of a run must say where the breaker behind it is a simulated one."""
-        served = any("SIMULATED" in instrument.identity.upper() for instrument in self._instruments)
+        served = any("SIMULATED" in instrument.identity.upper() for instrument in self.instruments)
         return simulated.MARK if self.simulated or served else None
 
     @property
@@ -67,6 +74,21 @@ class Bench:
         number, self._response_errors[True] = self._response_errors[True], 0
         return number
 
+    def flash(self, build: Build, deadline_s: float) -> FlashRun:
+        """Put ``build`` in with the bench's `flash` command; the bus is silent meanwhile. Raises InstrumentError."""
+        try:
+            connector = self._connector()
+        except OSError as error:
+            raise InstrumentError(f"programming: {error}") from error
+        values = {"{build}": str(build.path), "{image}": str(build.image), "{programming}": connector.resource}
+        try:
+            ran = run_flash(self.spec.commands["flash"], values, deadline_s, connector.serve)
+        finally:
+            connector.close()
+        self.master.silence_until(self.clock.now_ns())
+        self.master.forget_session()
+        return ran
+
     def idle(self, duration_ns: int) -> None:
         """Let the slow schedule run for ``duration_ns``."""
         self.master.run_until(self.clock.now_ns() + duration_ns)
@@ -79,31 +101,41 @@ class Bench:
 
     def close(self) -> None:
         """Give every port and link back; switches nothing. What is lost already cannot be closed, and need not be."""
-        for close in (self.master.close, *(instrument.close for instrument in self._instruments)):
+        for close in (self.master.close, *(instrument.close for instrument in self.instruments)):
             try:
                 close()
             except (PortError, InstrumentError):
                 continue
+        if self._hold is not None:
+            self._hold.release()
 
     @property
-    def _instruments(self) -> list[PowerSupply | CurrentStimulus | Recorder | SignalSource]:
+    def instruments(self) -> list[PowerSupply | CurrentStimulus | Recorder | SignalSource]:
+        """Every instrument that this bench has."""
         found = (self.supply_12v, self.injector, self.source, self.load, self.recorder, *self.signals.values())
         return [instrument for instrument in found if instrument is not None]
 
 
 def open_bench(spec: BenchSpec, device: Device) -> Bench:
-    """Open every role; instruments are reset, so every output is off. Raises PortError or InstrumentError."""
+    """Open every role; instruments are reset, so every output is off.
+
+    Raises PortError or InstrumentError; BenchInUse where another process has one of its resources open.
+    """
     opened: list[Callable[[], None]] = []
+    hold = Hold(resource for resource in spec.resources.values() if resource != SIMULATED)
     try:
-        return _open(spec, device, opened)
+        bench = _open(spec, device, opened)
     except BaseException:
         for close in opened:
             close()
+        hold.release()
         raise
+    bench._hold = hold
+    return bench
 
 
 def _open(spec: BenchSpec, device: Device, opened: list[Callable[[], None]]) -> Bench:
-    clock, port, link = _simulated(spec, device) if spec.simulated else _real(spec, device)
+    clock, port, link, connector = _simulated(spec, device) if spec.simulated else _real(spec, device)
     opened.append(port.close)
 
     def role(name: str, make: Callable[[str, Link], T]) -> T | None:
@@ -144,22 +176,41 @@ def _open(spec: BenchSpec, device: Device, opened: list[Callable[[], None]]) -> 
         ntc=role("ntc", lambda name, its_link: SignalSource(name, its_link, "SOUR:TEMP", True)),
         exchanges=exchanges,
         _response_errors=response_errors,
+        _connector=connector,
     )
 
 
-def _simulated(spec: BenchSpec, device: Device) -> tuple[Clock, BusPort, Callable[[str], Link]]:
+class _Named:
+    """A programming connector that is there by itself, or that the command finds on its own."""
+
+    def __init__(self, resource: str) -> None:
+        self.resource = resource
+
+    def serve(self) -> None:
+        """See Connector."""
+
+    def close(self) -> None:
+        """See Connector."""
+
+
+_Parts = tuple[Clock, BusPort, Callable[[str], Link], Callable[[], Connector]]
+
+
+def _simulated(spec: BenchSpec, device: Device) -> _Parts:
     assert spec.seed is not None
-    parts = simulated.build(device, spec.seed, [role for role in spec.resources if role != "lin"])
-    return parts.clock, parts.port, parts.links.__getitem__
+    roles = [role for role in spec.resources if role not in _NO_INSTRUMENT]
+    parts = simulated.build(device, spec.seed, roles, spec.noise_seed)
+    return parts.clock, parts.port, parts.links.__getitem__, parts.connector
 
 
-def _real(spec: BenchSpec, device: Device) -> tuple[Clock, BusPort, Callable[[str], Link]]:
+def _real(spec: BenchSpec, device: Device) -> _Parts:
     from harness.bench.visa import VisaLink
     from harness.bus.serial_port import SerialPort
 
     clock = WallClock()
     port = SerialPort(spec.lin.port, device.node, clock, spec.lin.break_method)
-    return clock, port, lambda role: VisaLink(spec.resources[role])
+    programming = "" if spec.programming is None else spec.programming.resource
+    return clock, port, lambda role: VisaLink(spec.resources[role]), lambda: _Named(programming)
 
 
 def _note(traffic: RequestMade, exchanges: list[Exchange]) -> None:

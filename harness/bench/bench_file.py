@@ -3,9 +3,10 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
+from datetime import date
 from typing import Annotated, Literal
 
-from pydantic import AfterValidator, Field
+from pydantic import AfterValidator, BeforeValidator, Field
 
 from harness.files.load import FileModel, Part
 from harness.files.scalars import Flag, Name, Text, Whole
@@ -36,6 +37,14 @@ def _check_resource(value: str) -> str:
     return value
 
 
+def _read_date(value: object) -> str:
+    try:
+        return date.fromisoformat(str(value)).isoformat()
+    except ValueError:
+        raise ValueError(f"{value!r}: want a date such as 2026-01-31") from None
+
+
+Date = Annotated[str, BeforeValidator(_read_date), Field(json_schema_extra={"format": "date"})]
 Resource = Annotated[Text, AfterValidator(_check_resource)]
 
 
@@ -53,6 +62,14 @@ class VoltageAccuracySection(Part):
     offset: Voltage
 
 
+class InstrumentSection(Part):
+    """What every role may say of its instrument: when it was calibrated, and when it is due again."""
+
+    resource: Resource = SIMULATED
+    calibrated: Date | None = None
+    due: Date | None = None
+
+
 class LinSection(Part):
     """The LIN master's port."""
 
@@ -60,10 +77,9 @@ class LinSection(Part):
     break_method: BreakMethod = Field("break_condition", alias="break")
 
 
-class Supply12vSection(Part):
+class Supply12vSection(InstrumentSection):
     """The breaker's 12 V supply."""
 
-    resource: Resource = SIMULATED
     voltage: Voltage
     current_limit: Current
     # Where the file says nothing, worse than the read-back of any bench supply.
@@ -71,18 +87,16 @@ class Supply12vSection(Part):
     highest: Voltage | None = None  # the healthy voltage where absent
 
 
-class SourceSection(Part):
+class SourceSection(InstrumentSection):
     """The high-voltage source."""
 
-    resource: Resource = SIMULATED
     voltage: Voltage
     current: Current
 
 
-class StimulusSection(Part):
+class StimulusSection(InstrumentSection):
     """Injector or load."""
 
-    resource: Resource = SIMULATED
     current: Current
     slew: SlewRate
     accuracy: AccuracySection = AccuracySection(gain=parse("1 %"), offset=parse("100 mA"))
@@ -94,19 +108,17 @@ class InjectorSection(StimulusSection):
     stop_input: Flag = False
 
 
-class GateSupplySection(Part):
+class GateSupplySection(InstrumentSection):
     """An external supply into the test pins of the gate driver's isolated rail."""
 
-    resource: Resource = SIMULATED
     voltage: Voltage
     highest: Voltage
     accuracy: VoltageAccuracySection
 
 
-class BusSignalSection(Part):
+class BusSignalSection(InstrumentSection):
     """A signal into the bus-voltage sensing input, in equivalent volts; 0 V is its rest."""
 
-    resource: Resource = SIMULATED
     voltage: Voltage
     highest: Voltage
     slew: VoltageRate
@@ -120,10 +132,9 @@ class TemperatureAccuracySection(Part):
     offset: Kelvin
 
 
-class NtcSection(Part):
+class NtcSection(InstrumentSection):
     """A thermistor simulator in place of the one on the heat sink."""
 
-    resource: Resource = SIMULATED
     temperature: Temperature = parse("25 degC")
     lowest: Temperature
     highest: Temperature
@@ -168,14 +179,19 @@ class ChannelsSection(Part):
     heat_sink: TemperatureChannelSection | None = None
 
 
-class RecorderSection(Part):
+class RecorderSection(InstrumentSection):
     """The recorder."""
 
-    resource: Resource = SIMULATED
     shortest_interval: Time
     points: Annotated[Whole, Field(ge=2)]
     clock: Ratio
     channels: ChannelsSection
+
+
+class ProgrammingSection(Part):
+    """The programming connector: what `commands: {flash: ...}` is told for `{programming}`; nothing else uses it."""
+
+    resource: Resource = SIMULATED
 
 
 class RolesSection(Part):
@@ -189,12 +205,14 @@ class RolesSection(Part):
     gate_supply: GateSupplySection | None = None
     bus_signal: BusSignalSection | None = None
     ntc: NtcSection | None = None
+    programming: ProgrammingSection | None = None
 
 
 class SimulatedSection(Part):
     """The world that lives in this process."""
 
-    seed: Annotated[Whole, Field(ge=0)] = 1
+    seed: Annotated[Whole, Field(ge=0)] = 1  # which unit and which instruments
+    noise: Annotated[Whole, Field(ge=0)] | None = None  # which run of them; see mocks/world.py
 
 
 class ServedSection(Part):
@@ -213,4 +231,6 @@ class BenchFile(FileModel):
     served: ServedSection | None = None
     lin: LinSection | None = None
     roles: RolesSection
-    commands: Mapping[Literal["key"], Annotated[tuple[Text, ...], Field(min_length=1)]] = Field(default_factory=dict)
+    commands: Mapping[Literal["key", "flash"], Annotated[tuple[Text, ...], Field(min_length=1)]] = Field(
+        default_factory=dict
+    )

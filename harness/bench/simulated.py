@@ -5,11 +5,12 @@ A run on this bench says nothing about a real breaker.
 
 from __future__ import annotations
 
+import selectors
 from collections import deque
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Protocol
 
 from harness.bench.instrument import InstrumentError, Link
 from harness.bus.port import WAKE_BYTE, Capabilities, runs
@@ -119,6 +120,54 @@ class SimulatedLink:
         """See Link."""
 
 
+class Connector(Protocol):
+    """A way to the breaker's programming connector, there for as long as the programming command runs."""
+
+    resource: str
+
+    def serve(self) -> None:
+        """Answer what the command has said; called again and again."""
+        ...
+
+    def close(self) -> None:
+        """Take the way away."""
+        ...
+
+
+class SimulatedConnector:
+    """The programming connector of a simulated world on a loopback port, so that the command is a program as ever.
+
+    A question about the boot loader's state lets the world run until it is done: how often the command asks, and how
+    long it takes, changes nothing.
+    """
+
+    def __init__(self, world: World) -> None:
+        from mocks.lanes import HOST, Lane, TextTalk
+
+        self._world = world
+        self._selector = selectors.SelectSelector()
+        self._lane = Lane(self._selector, TextTalk(self._handle), 0)
+        self.resource = f"TCPIP::{HOST}::{self._lane.port}::SOCKET"
+
+    def serve(self) -> None:
+        """See Connector."""
+        for key, mask in self._selector.select(0):
+            current = self._selector.get_map().get(key.fd)
+            if current is not None and current.fileobj is key.fileobj:  # not closed by one handled before it
+                key.data(mask)
+
+    def close(self) -> None:
+        """See Connector."""
+        self._lane.close()
+        self._selector.close()
+
+    def _handle(self, line: str) -> str:
+        programmer = self._world.programmer
+        if programmer.state == "BUSY":
+            self._world.advance(programmer.done_ns)
+        return programmer.handle(line)
+
+
 @dataclass(frozen=True)
 class SimulatedParts:
     """What a bench is made of, all in one process and on one event clock."""
@@ -126,15 +175,19 @@ class SimulatedParts:
     clock: Clock
     port: SimulatedPort
     links: dict[str, Link]
+    connector: Callable[[], Connector]
 
 
-def build(device: Device, seed: int, roles: list[str]) -> SimulatedParts:
-    """A simulated world around ``device``, with a port and a link for each of ``roles``."""
+def build(device: Device, seed: int, roles: list[str], noise_seed: int | None = None) -> SimulatedParts:
+    """A simulated world around ``device``, with a port and a link for each of ``roles``; for seeds see World."""
     from mocks.world import World
 
-    world = World(device, seed)
+    world = World(device, seed, noise_seed=noise_seed)
     return SimulatedParts(
-        world.clock, SimulatedPort(world, device), {role: SimulatedLink(world, role) for role in roles}
+        world.clock,
+        SimulatedPort(world, device),
+        {role: SimulatedLink(world, role) for role in roles},
+        lambda: SimulatedConnector(world),
     )
 
 

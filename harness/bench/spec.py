@@ -7,6 +7,7 @@ one real resource, a served port included, makes it real.
 from __future__ import annotations
 
 import math
+import re
 from collections.abc import Iterator, Mapping
 from dataclasses import dataclass, field, replace
 from fractions import Fraction
@@ -20,11 +21,13 @@ from harness.bench.bench_file import (
     BusSignalSection,
     GateSupplySection,
     InjectorSection,
+    InstrumentSection,
     NtcSection,
     RecorderSection,
     RolesSection,
     StimulusSection,
 )
+from harness.bench.flash import PLACEHOLDERS
 from harness.files.load import Loaded, Part, load
 from harness.files.marks import FileError, FileErrors
 from harness.quantity import Quantity
@@ -116,10 +119,28 @@ class RecorderSpec:
 
 
 @dataclass(frozen=True)
-class BenchSpec:
-    """A bench, whole. A role that it does not have is None; ``seed`` is that of the simulated world.
+class ProgrammingSpec:
+    """The breaker's programming connector, which only the flash command talks to."""
 
-    ``commands`` are programs of this bench, name -> arguments: `key` reads a seed in hexadecimal and writes the key.
+    resource: str
+
+
+@dataclass(frozen=True)
+class Calibration:
+    """Dates of an instrument's calibration, ISO 8601; None where the bench file does not say."""
+
+    calibrated: str | None = None
+    due: str | None = None
+
+
+@dataclass(frozen=True)
+class BenchSpec:
+    """A bench, whole. A role that it does not have is None.
+
+    ``seed`` and ``noise_seed`` are the simulated world's: which unit and instruments, and which run of them.
+
+    ``commands`` are programs of this bench, name -> arguments: `key` reads a seed in hexadecimal and writes the key,
+    `flash` puts an image into the breaker (see harness/bench/flash.py).
     """
 
     name: str
@@ -136,7 +157,10 @@ class BenchSpec:
     gate_supply: SignalSpec | None = None
     bus_signal: SignalSpec | None = None
     ntc: SignalSpec | None = None
+    programming: ProgrammingSpec | None = None
     commands: Mapping[str, tuple[str, ...]] = field(default_factory=dict)
+    noise_seed: int | None = None
+    calibrations: Mapping[str, Calibration] = field(default_factory=dict)  # by role
 
     @property
     def resources(self) -> dict[str, str]:
@@ -158,16 +182,23 @@ def shipped_bench(name: str) -> Path:
     return _BENCHES / f"{name}.yaml"
 
 
-def load_bench(path: Path | str, seed: int | None = None) -> BenchSpec:
-    """The bench of a file, with another ``seed`` for its simulated world. Raises FileErrors with all that is wrong."""
+def load_bench(path: Path | str, seed: int | None = None, noise_seed: int | None = None) -> BenchSpec:
+    """The bench of a file, with another ``seed`` or ``noise_seed`` for its simulated world.
+
+    Raises FileErrors with all that is wrong.
+    """
     loaded = load(path, BenchFile)
-    errors = [*_resources(loaded), *_ranges(loaded)]
-    if seed is not None and loaded.model.simulated is None:
+    errors = [*_resources(loaded), *_ranges(loaded), *_flash_words(loaded)]
+    if (seed, noise_seed) != (None, None) and loaded.model.simulated is None:
         errors.append(loaded.error((), "this bench is not simulated, so it takes no seed"))
     if errors:
         raise FileErrors(errors)
     spec = _spec(loaded, Path(path))
-    return spec if seed is None else replace(spec, seed=seed)
+    return replace(
+        spec,
+        seed=spec.seed if seed is None else seed,
+        noise_seed=spec.noise_seed if noise_seed is None else noise_seed,
+    )
 
 
 # From the form to the value
@@ -193,6 +224,17 @@ def _resources(loaded: Loaded[BenchFile]) -> Iterator[FileError]:
         elif resource != SIMULATED and resource in owners:
             yield loaded.error(place, f"{role} and {owners[resource]} have one and the same resource")
         owners.setdefault(resource, role)
+
+
+def _flash_words(loaded: Loaded[BenchFile]) -> Iterator[FileError]:
+    """Every word in braces of the flash command is a placeholder that this bench can fill in."""
+    for index, word in enumerate(loaded.model.commands.get("flash", ())):
+        for found in re.findall(r"\{\w*\}", word):
+            place = ("commands", "flash", index)
+            if found not in PLACEHOLDERS:
+                yield loaded.error(place, f"{found} stands for nothing; want {', '.join(PLACEHOLDERS)}")
+            elif found == "{programming}" and loaded.model.roles.programming is None:
+                yield loaded.error(place, "{programming}: this bench has no role 'programming'")
 
 
 def _ranges(loaded: Loaded[BenchFile]) -> Iterator[FileError]:
@@ -248,6 +290,7 @@ def _spec(loaded: Loaded[BenchFile], path: Path) -> BenchSpec:
         path=path,
         digest=loaded.document.digest,
         seed=None if model.simulated is None else model.simulated.seed,
+        noise_seed=None if model.simulated is None else model.simulated.noise,
         lin=LinSpec(SIMULATED, "break_condition") if lin is None else LinSpec(lin.port, lin.break_method),
         supply_12v=SupplySpec(
             supply.resource,
@@ -265,7 +308,13 @@ def _spec(loaded: Loaded[BenchFile], path: Path) -> BenchSpec:
         gate_supply=_signal(roles.gate_supply),
         bus_signal=_signal(roles.bus_signal),
         ntc=_ntc(roles.ntc),
+        programming=None if roles.programming is None else ProgrammingSpec(roles.programming.resource),
         commands={str(name): words for name, words in model.commands.items()},
+        calibrations={
+            role: Calibration(section.calibrated, section.due)
+            for role, section in _present(roles).items()
+            if isinstance(section, InstrumentSection)
+        },
     )
 
 

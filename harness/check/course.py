@@ -16,6 +16,7 @@ from harness.plan.steps import (
     CloseSwitch,
     ExpectNoTrip,
     ExpectTrip,
+    Flash,
     Force,
     OpenSwitch,
     PowerCut,
@@ -197,13 +198,18 @@ class Course:
         if self.state == "cooling" and not self.hot:
             self.state = "off"
 
-    def _power_cycle(self, step: PowerCycle | PowerCut) -> None:
+    def _power_cycle(self, step: PowerCycle | PowerCut | Flash) -> None:
         for name in self.levels:
             function = self.device.functions[name]
             if not (isinstance(function, ThermalMemory | InverseTime) and function.kept_without_supply):
                 self.levels[name] = 0.0
                 self.unknown.discard(name)
         self._settle()
+
+    def _flash(self, step: Flash) -> None:
+        if self.device.programming is not None and self.device.programming.set_points == "reset":
+            self.set_points |= {name: point.default for name, point in self.device.set_points.items()}
+        self._power_cycle(step)
 
     def _reset(self, step: Reset) -> None:
         self._settle()
@@ -257,6 +263,7 @@ _EFFECTS: Mapping[type[Step], Callable[[Course, Any], None]] = {
     WaitUntilCool: Course._cool,
     PowerCycle: Course._power_cycle,
     PowerCut: Course._power_cut,
+    Flash: Course._flash,
     Reset: Course._reset,
     SleepAndWake: Course._sleep,
     RunRoutine: Course._routine,

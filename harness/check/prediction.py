@@ -26,6 +26,7 @@ from harness.plan.steps import (
     Disturb,
     ExpectNoTrip,
     ExpectTrip,
+    Flash,
     Force,
     Identify,
     OpenSwitch,
@@ -59,6 +60,7 @@ _REFUSED_S = 0.5  # how long a command that has no effect is watched
 _AROUND_S = 0.1  # arming the recorder before a stimulus and fetching after it
 _OFF_S = 0.5  # how long a cut supply stays away
 _HEALTH_S = 0.5  # one measurement of the switch
+_FLASH_S = 10.0  # a guess: the programming command alone knows
 _LOOK_S = 1.0  # cooling is looked at this often
 
 
@@ -128,6 +130,16 @@ class Prediction:
 def predict(plans: Iterable[Plan], device: Device, bench: BenchSpec) -> Prediction:
     """The cost of ``plans``, which check_plan finds nothing wrong with, one after the other."""
     return Prediction(tuple(_plan_cost(plan, device, bench) for plan in plans))
+
+
+def step_seconds(plan: Plan, device: Device) -> dict[str, float]:
+    """Name of each step -> its time on the bench in s, one after the other."""
+    course = Course(device, level=0.0)
+    found = {}
+    for place in plan.places:
+        found[place.name] = _SECONDS[type(place.step)](place.step, course)
+        course.take(place.step)
+    return found
 
 
 def hazard_of(step: Step) -> Hazard:
@@ -215,7 +227,7 @@ def _write_s(step: WriteSetPoints, course: Course) -> float:
 def _cut_s(step: PowerCut, course: Course) -> float:
     start_up = course.device.ratings.start_up_ns / 1e9
     each = start_up + _OFF_S + _records(step.values, course.device) * 4 * _EXCHANGE_S
-    return step.instants * (each + step.within.si / 2)
+    return step.instants * (each + step.within.si / 2) + _identity_s(course.device)
 
 
 def _read_s(step: ReadSetPoints, course: Course) -> float:
@@ -246,7 +258,16 @@ def _cool_s(step: WaitUntilCool, course: Course) -> float:
 
 
 def _power_s(step: PowerCycle, course: Course) -> float:
-    return step.duration.si + course.device.ratings.start_up_ns / 1e9
+    return step.duration.si + _start_s(course)
+
+
+def _start_s(course: Course) -> float:
+    """A start of the unit, and being asked who it is after it."""
+    return course.device.ratings.start_up_ns / 1e9 + _identity_s(course.device)
+
+
+def _identity_s(device: Device) -> float:
+    return 1.5 * _EXCHANGE_S * (1 + len(device.identity.records))  # half of the answers take a second frame
 
 
 def _routine_s(step: RunRoutine, course: Course) -> float:
@@ -279,11 +300,12 @@ _SECONDS: Mapping[type[Step], Callable[[Any, Course], float]] = {
     Request: _exchanges(lambda step, device: 2),
     Force: lambda step, course: 8 * _EXCHANGE_S + (_COMMAND_S if step.function else 0.0),
     RunRoutine: _routine_s,
-    Reset: lambda step, course: course.device.ratings.start_up_ns / 1e9 + 2 * _EXCHANGE_S,
+    Reset: lambda step, course: _start_s(course) + 2 * _EXCHANGE_S,
     SleepAndWake: lambda step, course: step.duration.si + _AROUND_S,
     Disturb: lambda step, course: 2 * step.count * _EXCHANGE_S,
     Wait: lambda step, course: step.duration.si,
     WaitUntilCool: _cool_s,
     PowerCycle: _power_s,
+    Flash: lambda step, course: _FLASH_S + _start_s(course),
 }
 """Step model -> its time on the bench in s, in the state that the course is in. Total over the step kinds."""

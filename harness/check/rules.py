@@ -38,6 +38,7 @@ from harness.plan.steps import (
     Disturb,
     ExpectNoTrip,
     ExpectTrip,
+    Flash,
     Force,
     Identify,
     OpenSwitch,
@@ -109,6 +110,11 @@ def _lasting(step: Wait | PowerCycle, spot: Spot) -> Faults:
     yield from lasts(step.duration, spot, "duration")
 
 
+def _flash(step: Flash, spot: Spot) -> Faults:
+    if spot.course.state == "on":
+        yield spot.error("the breaker is closed here: open it before anything is put in")
+
+
 def _cool(step: WaitUntilCool, spot: Spot) -> Faults:
     if not 0 < step.level.exact <= 1:
         yield spot.error("want more than 0 %, up to 100 %", "level")
@@ -151,5 +157,6 @@ RULES: Mapping[type[Step], Callable[[Any, Spot], Faults]] = {
     Wait: _lasting,
     WaitUntilCool: _cool,
     PowerCycle: _lasting,
+    Flash: _flash,
 }
 """Step model -> its rule. Total over the step kinds, and a test says so."""

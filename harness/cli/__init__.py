@@ -10,6 +10,8 @@ COMMANDS: dict[str, tuple[str, str]] = {
     "demo": ("harness.cli.demo:demo", "Run the shipped plans for the heater branch on the simulated bench."),
     "check": ("harness.cli.check:check", "Check plans, profiles and bench files; run nothing."),
     "run": ("harness.cli.run:run", "Run test plans on a bench and record the verdicts."),
+    "report": ("harness.cli.report:report", "Write the report of a run as one HTML page."),
+    "export": ("harness.cli.export:export", "Write a run as JUnit XML, CSV or JSON Lines."),
     "curve": ("harness.cli.curve:curve", "Show the time-current characteristic with its tolerance band."),
     "serve": ("harness.cli.serve:serve", "Serve the simulated bench on real ports, in real time."),
     "ports": ("harness.cli.ports:ports", "List the serial ports of this machine."),

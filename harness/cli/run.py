@@ -2,14 +2,11 @@
 
 from __future__ import annotations
 
-import platform
 import signal
 import sys
 import time
-from collections.abc import Iterator, Sequence
-from contextlib import contextmanager
-from datetime import UTC, datetime
-from importlib.metadata import version
+from collections.abc import Callable, Iterator, Mapping, Sequence
+from contextlib import contextmanager, suppress
 from pathlib import Path
 from typing import Any
 
@@ -17,17 +14,21 @@ import click
 from rich.console import Console
 from rich.markup import escape
 
-from harness.bench.bench import open_bench
+from harness.bench.bench import Bench, open_bench
 from harness.bench.instrument import InstrumentError
 from harness.bench.spec import BenchSpec, load_bench, shipped_bench
 from harness.bus.port import PortError
+from harness.cli.builds import load_builds
+from harness.cli.describe import describe, instruments, now, overdue
 from harness.cli.progress import JsonWatcher, TerminalWatcher, print_line
+from harness.cli.resume import TakenUp, take_up
 from harness.cli.work import Work, load_work
 from harness.clock import S
+from harness.files.build import Build
 from harness.files.marks import FileErrors
-from harness.files.profile import device_files
 from harness.plan.plan import Plan
 from harness.record.journal import Journal, JournalError, new_folder
+from harness.record.reader import RecordError
 from harness.record.result import Verdict, strongest
 from harness.run.engine import Ending, Engine
 from protocol.device import Device
@@ -37,7 +38,7 @@ RUNS = Path("runs")
 
 
 @click.command()
-@click.argument("plans", nargs=-1, type=click.Path(path_type=Path), required=True)
+@click.argument("plans", nargs=-1, type=click.Path(path_type=Path))
 @click.option(
     "--bench", "bench_file", type=click.Path(path_type=Path), help="Bench file; the simulated bench if absent."
 )
@@ -46,27 +47,96 @@ RUNS = Path("runs")
     "--runs", type=click.Path(path_type=Path), default=RUNS, show_default=True, help="Folder for run records."
 )
 @click.option("--seed", type=click.IntRange(0), help="Seed of the simulated unit and its noise.")
-def run(plans: tuple[Path, ...], bench_file: Path | None, as_json: bool, runs: Path, seed: int | None) -> None:
+@click.option("--operator", help="Who runs it; your login name if absent.")
+@click.option(
+    "--build",
+    "builds",
+    type=click.Path(path_type=Path),
+    multiple=True,
+    help="Build description: put it in first, and test nothing unless the breaker then runs it; one a device.",
+)
+@click.option(
+    "--resume",
+    type=click.Path(path_type=Path),
+    metavar="FOLDER",
+    help="Go on with the run of this record, in place of PLANS: same files, bench, unit and firmware.",
+)
+@click.option("--junit", type=click.Path(path_type=Path), help="JUnit XML file to write when the run is over.")
+def run(
+    plans: tuple[Path, ...],
+    bench_file: Path | None,
+    as_json: bool,
+    runs: Path,
+    seed: int | None,
+    operator: str | None,
+    builds: tuple[Path, ...],
+    resume: Path | None,
+    junit: Path | None,
+) -> None:
     """Run test PLANS (files or folders) on a bench.
 
     Nothing is sent before every file is checked. High-voltage steps run on the simulated bench only.
     """
-    sys.exit(run_plans(plans, bench_file or shipped_bench("simulated"), as_json, runs, seed))
+    if resume is not None:
+        if plans or bench_file or builds or seed is not None:
+            raise click.UsageError("--resume takes plans, bench and seed from the record; leave them out")
+        sys.exit(resume_run(resume, as_json, operator, junit))
+    if not plans:
+        raise click.UsageError("want PLANS, files or folders, or --resume FOLDER")
+    sys.exit(run_plans(plans, bench_file or shipped_bench("simulated"), as_json, runs, seed, operator, builds, junit))
 
 
-def run_plans(paths: Sequence[Path], bench_file: Path, as_json: bool, runs: Path, seed: int | None = None) -> int:
+def run_plans(
+    paths: Sequence[Path],
+    bench_file: Path,
+    as_json: bool,
+    runs: Path,
+    seed: int | None = None,
+    operator: str | None = None,
+    build_files: Sequence[Path] = (),
+    junit: Path | None = None,
+) -> int:
     """Check, run, record and report; returns the exit code."""
     try:
         spec = load_bench(bench_file, seed)
         work = load_work(paths, spec)
+        builds = load_builds(build_files, work, spec)
         journal = Journal(new_folder(runs))
     except (FileErrors, JournalError) as error:
         click.echo(str(error), err=True)
         return 2
+
+    def prepare() -> None:
+        with journal.whole():
+            describe(journal, spec, work, operator)
+            for build in builds.values():
+                for file in (build.path, build.image):
+                    journal.keep_input(file, "build")
+
+    return _carry_out(_Run(spec, journal, as_json, builds), work, prepare, junit)
+
+
+def resume_run(folder: Path, as_json: bool, operator: str | None = None, junit: Path | None = None) -> int:
+    """Go on with the run of the record in ``folder``; returns the exit code of the run as a whole."""
+    try:
+        left = take_up(folder)
+    except (FileErrors, RecordError, JournalError) as error:
+        click.echo(str(error), err=True)
+        return 2
+
+    def prepare() -> None:
+        left.journal.about(resumed=now(), **({"operator": operator} if operator else {}))
+
+    return _carry_out(_Run(left.spec, left.journal, as_json, {}, left), left.work, prepare, junit)
+
+
+def _carry_out(run: _Run, work: Work, prepare: Callable[[], None], junit: Path | None) -> int:
+    journal = run.journal
     try:
         with _interruptible():
-            _describe(journal, spec, work)
-            return _Run(spec, journal, as_json).all(work)
+            prepare()
+            code = run.all(work)
+        return code if junit is None else _write_junit(journal.folder, junit, code)
     except KeyboardInterrupt:
         click.echo("interrupted by the operator before anything was switched on", err=True)
         return 130
@@ -74,33 +144,57 @@ def run_plans(paths: Sequence[Path], bench_file: Path, as_json: bool, runs: Path
         click.echo(str(error), err=True)
         return 5
     finally:
-        journal.close()
+        with suppress(JournalError):  # it has been said
+            journal.close()
 
 
 class _Run:
     """One run: a bench for each device, one record, one summary."""
 
-    def __init__(self, spec: BenchSpec, journal: Journal, as_json: bool) -> None:
+    def __init__(
+        self,
+        spec: BenchSpec,
+        journal: Journal,
+        as_json: bool,
+        builds: Mapping[str, Build],
+        left: TakenUp | None = None,
+    ) -> None:
         self._spec = spec
-        self._journal = journal
+        self._builds = builds
+        self.journal = journal
         self._as_json = as_json
         self._notes = Console(stderr=True)
-        self._mark: str | None = None
-        self._endings: list[Ending] = []
+        self._mark = None if left is None else left.mark
+        self._resumptions = {} if left is None else left.resumptions
+        self._endings = [] if left is None or not left.earlier else [Ending(left.earlier)]
 
     def all(self, work: Work) -> int:
         began = time.perf_counter()
         for device, plans in work:
             ending = self._device(device, plans)
             self._endings.append(ending)
-            if ending.interrupted or ending.bench_lost:
+            if any((ending.interrupted, ending.bench_lost, ending.not_flashed, ending.record_lost, ending.other_unit)):
                 break
         summary = self._summary(time.perf_counter() - began)
-        self._journal.about(ended="yes", exit_code=str(summary["exit_code"]))
+        self._close_record(summary)
         if self._as_json:
             print_line(summary)
         self._print(summary)
         return int(summary["exit_code"])
+
+    def _close_record(self, summary: dict[str, Any]) -> None:
+        """Note how the run ended; where that cannot be written either, the summary says so and the run is an error."""
+        try:
+            self.journal.about(
+                ended=now(),
+                exit_code=str(summary["exit_code"]),
+                verdict=summary["verdict"],
+                bench_s=f"{summary['bench_s']:.3f}",
+                wall_s=f"{summary['wall_s']:.3f}",
+            )
+        except JournalError as error:
+            summary["trouble"] = list(dict.fromkeys([*summary["trouble"], str(error)]))
+            summary["exit_code"] = next(code for code in PRECEDENCE if code in (summary["exit_code"], 5))
 
     def _device(self, device: Device, plans: list[Plan]) -> Ending:
         try:
@@ -110,13 +204,22 @@ class _Run:
         self._mark = bench.mark
         if bench.mark:
             self._notes.print(f"[bold yellow]{bench.mark}[/]", highlight=False)
-            self._journal.about(mark=bench.mark)
+            self.journal.about(mark=bench.mark)
+        self._note_instruments(bench)
         watcher = JsonWatcher(bench.mark) if self._as_json else TerminalWatcher(Console())
         try:
-            return Engine(device, bench, self._journal, watcher).run(plans)
+            build, resumption = self._builds.get(device.name), self._resumptions.get(device.name)
+            return Engine(device, bench, self.journal, watcher, build, resumption).run(plans)
         finally:
             watcher.end()
             bench.close()
+
+    def _note_instruments(self, bench: Bench) -> None:
+        notes = instruments(bench)
+        for note in notes:
+            self.journal.instrument(note)
+        for line in overdue(notes, now()):
+            self._notes.print(f"[bold yellow]{escape(line)}[/]", highlight=False, soft_wrap=True)
 
     def _summary(self, wall_s: float) -> dict[str, Any]:
         results = [result for ending in self._endings for result in ending.results]
@@ -129,7 +232,7 @@ class _Run:
             "exit_code": next((code for code in PRECEDENCE if code in codes), 3),
             "bench_s": sum(ending.bench_ns for ending in self._endings) / S,
             "wall_s": wall_s,
-            "record": str(self._journal.folder),
+            "record": str(self.journal.folder),
             "trouble": [trouble for ending in self._endings for trouble in _troubles(ending)],
         }
 
@@ -143,33 +246,32 @@ class _Run:
             highlight=False,
             soft_wrap=True,
         )
+        self._notes.print(f"breakerbench report {summary['record']}", highlight=False, markup=False, soft_wrap=True)
 
 
 def _troubles(ending: Ending) -> list[str]:
     """What went wrong beside the verdicts, in words."""
-    found = [trouble for trouble in (ending.bench_lost, ending.unfit) if trouble]
+    lost = (ending.record_lost, ending.other_unit, ending.bench_lost, ending.not_flashed, ending.unfit)
+    found = [trouble for trouble in lost if trouble]
     found += ["interrupted by the operator"] if ending.interrupted else []
     found += [f"making safe: {action.name}: {action.problem}" for action in ending.made_safe if action.problem]
     return found + ending.not_put_back
 
 
+def _write_junit(folder: Path, file: Path, code: int) -> int:
+    """The exit code: that of the run, or 5 where the file cannot be written."""
+    from harness.report.junit import write_junit
+
+    try:
+        write_junit(folder, file)
+    except (OSError, RecordError) as error:
+        click.echo(f"{file}: cannot write the JUnit XML: {error}", err=True)
+        return next(each for each in PRECEDENCE if each in (code, 5))
+    return code
+
+
 PRECEDENCE = (130, 2, 5, 1, 4, 3, 0)
 """Exit codes, the one that wins first."""
-
-
-def _describe(journal: Journal, spec: BenchSpec, work: Work) -> None:
-    journal.about(
-        version=version("breakerbench"),
-        python=platform.python_version(),
-        host=platform.node(),
-        started=datetime.now(UTC).isoformat(timespec="seconds"),
-        bench=spec.name,
-        seed=str(spec.seed),
-    )
-    plans = [plan for _, its in work for plan in its]
-    files = [spec.path, *(file for plan in plans for file in (plan.path, *device_files(plan.device)))]
-    for file in dict.fromkeys(files):
-        journal.keep_input(file)
 
 
 @contextmanager

@@ -21,7 +21,7 @@ from harness.files.profile import load_device, shipped_device
 from protocol.device import Device
 
 _PORT_BASE = 47110
-_LAST_PORT_BASE = 65535 - 5
+_LAST_PORT_BASE = 65535 - 9
 
 
 @click.command()
@@ -34,7 +34,7 @@ _LAST_PORT_BASE = 65535 - 5
     type=click.IntRange(0, _LAST_PORT_BASE),
     default=_PORT_BASE,
     show_default=True,
-    help="TCP port of the LIN line, instruments on the five after it; 0: any free ones.",
+    help="TCP port of the LIN line, instruments and the programming connector on the nine after it; 0: any free ones.",
 )
 @click.option(
     "--pty-link",

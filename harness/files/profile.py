@@ -29,6 +29,7 @@ from protocol.device import (
     Identity,
     LiveValue,
     Lockout,
+    Programming,
     Ratings,
     Routine,
     Security,
@@ -135,7 +136,13 @@ def _device(loaded: Loaded[Profile], node: LdfNode) -> Device:
         accuracy=_accuracy(profile),
         ratings=_ratings(profile),
         reports=dict(profile.reports),
+        programming=_programming(profile),
     )
+
+
+def _programming(profile: Profile) -> Programming | None:
+    section = profile.flash
+    return None if section is None else Programming(section.set_points, _nanoseconds(section.longest))
 
 
 def _timing(profile: Profile, node: LdfNode) -> Timing:

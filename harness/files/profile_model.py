@@ -47,6 +47,13 @@ class IdentitySection(Part):
     records: Mapping[Name, Identifier]
 
 
+class FlashSection(Part):
+    """What a new image of the application does to the set-points, and how long putting it in may take."""
+
+    set_points: Literal["kept", "reset"]
+    longest: Time = parse("10 min")
+
+
 class SessionSection(Part):
     """One diagnostic session."""
 
@@ -442,3 +449,4 @@ class Profile(FileModel):
     sensing: SensingSection
     accuracy: AccuracySection
     ratings: RatingsSection
+    flash: FlashSection | None = None

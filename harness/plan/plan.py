@@ -25,7 +25,7 @@ from harness.plan.steps import STEP_KINDS, Step
 
 _PLAN_KEYS = {"device", "steps", "clean_up"}
 _SUFFIXES = (".yaml", ".yml")
-_OTHER_FOLDERS = ("benches", "devices", "fragments")
+_OTHER_FOLDERS = ("benches", "devices", "firmware", "fragments")
 
 
 @dataclass(frozen=True)
@@ -110,7 +110,7 @@ def load_plans(paths: Iterable[Path]) -> tuple[list[Plan], list[FileError]]:
 def find_plans(paths: Iterable[Path | str]) -> list[Path]:
     """Plan files: files as named, folders searched to the bottom, in the order of their paths.
 
-    Below a folder, `benches`, `devices` and hidden folders are left out, and so is YAML with no key of a plan; what
+    Below a folder, `benches`, `devices`, `firmware` (plans that need a build) and hidden folders are left out, and so is YAML with no key of a plan; what
     cannot be read is kept, so that loading it says why. Raises FileErrors for a path that is not there and for a
     folder without plans.
     """
@@ -126,6 +126,13 @@ def find_plans(paths: Iterable[Path | str]) -> list[Path]:
     if errors:
         raise FileErrors(errors)
     return list(dict.fromkeys(found))
+
+
+def plan_files(path: Path) -> set[Path]:
+    """The plan files that ``path`` stands for, absolute: a plan, or the plans below a folder; none is no error."""
+    if path.is_dir():
+        return {each.absolute() for each in _below(path)}
+    return {path.absolute()} if path.suffix in _SUFFIXES and path.is_file() else set()
 
 
 def _find_device(path: Path, name: str) -> Path:

@@ -41,6 +41,9 @@ def result_values(result: Result, mark: str | None) -> dict[str, Any]:
             for exchange in result.exchanges
         ],
         "facts": dict(result.facts or {}),
+        "device": result.device,
+        "stimulus": None if result.stimulus is None else vars(result.stimulus),
+        "set_points": None if result.set_points is None else dict(result.set_points),
     }
 
 
@@ -56,11 +59,12 @@ def result_schema() -> dict[str, Any]:
     number = {"type": ["number", "null"]}
     text = {"type": "string"}
     texts = {"type": "array", "items": text}
-    measurement = dict.fromkeys(("value", "low", "high", "nominal", "uncertainty"), number) | {
+    measurement = dict.fromkeys(("value", "low", "high", "nominal", "uncertainty", "repeatability"), number) | {
         "name": text,
         "unit": text,
     }
     exchange = {"at_s": {"type": "number"}, "request": text, "answer": {"type": ["string", "null"]}, "note": text}
+    applied = {"quantity": text, "value": number, "unit": text, "voltage": number, "start": text}
     properties: dict[str, Any] = {
         "type": {"const": "result"},
         "mark": {"type": ["string", "null"]},
@@ -75,6 +79,9 @@ def result_schema() -> dict[str, Any]:
         "end_s": {"type": "number"},
         "exchanges": {"type": "array", "items": _closed(exchange)},
         "facts": {"type": "object"},
+        "device": text,
+        "stimulus": {"anyOf": [{"type": "null"}, _closed(applied)]},
+        "set_points": {"type": ["object", "null"], "additionalProperties": {"type": "number"}},
     }
     return {"$schema": "https://json-schema.org/draft/2020-12/schema", "title": "Result", **_closed(properties)}
 

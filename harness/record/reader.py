@@ -5,25 +5,16 @@ from __future__ import annotations
 import json
 import sqlite3
 import zlib
-from collections.abc import Iterator, Mapping
-from dataclasses import dataclass
+from collections.abc import Iterator
 from pathlib import Path
 
-from harness.record.journal import APPLICATION_ID, FORMAT, JOURNAL_NAME
-from harness.record.result import Coverage, Exchange, Measurement, Result, Verdict, Waveform
+from harness.record.layout import APPLICATION_ID, FORMAT, JOURNAL_NAME, bring_up
+from harness.record.note import Event, IdentityReading, Input, InstrumentNote, PlanNote, StepNote
+from harness.record.result import Applied, Coverage, Exchange, Measurement, Result, Verdict, Waveform
 
 
 class RecordError(Exception):
     """The record cannot be read: not there, not a run record, damaged, or of a newer format."""
-
-
-@dataclass(frozen=True)
-class Event:
-    """Something that happened between results: a change of the ledger, a step of making safe, a bus fault."""
-
-    at_ns: int
-    kind: str
-    detail: Mapping[str, object]
 
 
 class Record:
@@ -46,14 +37,53 @@ class Record:
         if found > FORMAT:
             self._db.close()
             raise RecordError(f"{path}: format {found} is newer than {FORMAT}; use a newer breakerbench")
+        if found < FORMAT:
+            self._db = _brought_up(path, self._db, found)
 
     def about(self) -> dict[str, str]:
         """Facts about the run as a whole."""
         return dict(self._rows("SELECT key, value FROM about ORDER BY key"))
 
-    def inputs(self) -> list[tuple[str, str]]:
-        """Path and SHA-256 of each input file."""
-        return [(path, digest) for path, digest in self._rows("SELECT path, sha256 FROM input")]
+    def inputs(self) -> list[Input]:
+        """Each input file, in the order in which they were kept."""
+        return [Input(*row) for row in self._rows("SELECT path, sha256, stored_as, role FROM input ORDER BY rowid")]
+
+    def plans(self) -> list[PlanNote]:
+        """Each plan that the run was to go through, in order; a format-1 record has none."""
+        rows = self._rows("SELECT name, title, device, note, path, steps, digest FROM plan ORDER BY number")
+        return [
+            PlanNote(name, title, device, note, path, tuple(StepNote(*step) for step in json.loads(steps)), digest)
+            for name, title, device, note, path, steps, digest in rows
+        ]
+
+    def identities(self) -> list[IdentityReading]:
+        """Each time that a unit was asked who it is, in order."""
+        rows = self._rows("SELECT at_ns, device, moment, reading FROM identity ORDER BY number")
+        return [IdentityReading(at_ns, device, moment, json.loads(values)) for at_ns, device, moment, values in rows]
+
+    def instruments(self) -> list[InstrumentNote]:
+        """Each instrument of the bench."""
+        return [InstrumentNote(*row) for row in self._rows("SELECT * FROM instrument ORDER BY rowid")]
+
+    def stopped_at(self) -> str | None:
+        """Which step, as plan/step, was running when a run that did not end stopped; None for one that ended.
+
+        Of a run that is still going on, the step that it is at. In words where no step was running.
+        """
+        if "ended" in self.about():
+            return None
+        begun = [event for event in self.events() if event.kind == "begun"]
+        if not begun:
+            return "before the first step"
+        step = f"{begun[-1].detail['plan']}/{begun[-1].detail['step']}"
+        done = self._rows("SELECT 1 FROM result WHERE id = ? AND superseded = 0", step)
+        return f"after {step}" if done else step
+
+    def ledger(self) -> list[Event]:
+        """What each device was left with: its event ``ledger``; of a run cut short, its changes as journalled."""
+        events = self.events()
+        final = [event for event in events if event.kind == "ledger"]
+        return final or [event for event in events if event.kind in ("set_point", "levels", "quarantine")]
 
     def events(self) -> list[Event]:
         """Every event in order."""
@@ -61,14 +91,23 @@ class Record:
         return [Event(at_ns, kind, json.loads(detail)) for at_ns, kind, detail in rows]
 
     def results(self) -> Iterator[Result]:
-        """Every committed result in order, whole."""
+        """Every committed result in order, whole; not those of a plan that was begun anew, see ``superseded``."""
+        yield from self._results(False)
+
+    def superseded(self) -> Iterator[Result]:
+        """Results of a run that was cut short amid a plan, which was then begun anew."""
+        yield from self._results(True)
+
+    def _results(self, superseded: bool) -> Iterator[Result]:
         columns = (
             "number, id, plan, step, kind, section, place, verdict, reasons, measurements, coverage, function,"
-            " start_ns, end_ns, facts"
+            " start_ns, end_ns, facts, device, stimulus, set_points"
         )
-        for number, *row in self._rows(f"SELECT {columns} FROM result ORDER BY number"):
+        for number, *row in self._rows(
+            f"SELECT {columns} FROM result WHERE superseded = ? ORDER BY number", superseded
+        ):
             result_id, plan, step, kind, section, where, verdict, reasons, measurements, coverage, *rest = row
-            function, start_ns, end_ns, facts = rest
+            function, start_ns, end_ns, facts, device, stimulus, set_points = rest
             yield Result(
                 result_id,
                 plan,
@@ -86,6 +125,9 @@ class Record:
                 self._exchanges(number),
                 self._waveforms(number),
                 None if facts is None else json.loads(facts),
+                device,
+                None if stimulus is None else Applied(**json.loads(stimulus)),
+                None if set_points is None else json.loads(set_points),
             )
 
     def close(self) -> None:
@@ -108,3 +150,17 @@ class Record:
             return self._db.execute(sql, parameters).fetchall()
         except sqlite3.Error as error:
             raise RecordError(f"damaged run record: {error}") from error
+
+
+def _brought_up(path: Path, old: sqlite3.Connection, found: int) -> sqlite3.Connection:
+    """A copy in memory, in the newest format; the file stays as it is."""
+    new = sqlite3.connect(":memory:", isolation_level=None)
+    try:
+        old.backup(new)
+        bring_up(new, found)
+    except sqlite3.Error as error:
+        new.close()
+        raise RecordError(f"{path}: format {found} cannot be read: {error}") from error
+    finally:
+        old.close()
+    return new

@@ -48,6 +48,21 @@ class Measurement:
     high: float | None = None
     nominal: float | None = None
     uncertainty: float = 0.0  # standard uncertainty (JCGM 100) of ``value``
+    repeatability: float = 0.0  # standard deviation of ``value`` that one healthy unit shows from repeat to repeat
+
+
+@dataclass(frozen=True)
+class Applied:
+    """What was applied to the breaker, as commanded, in base units.
+
+    ``value`` is None for an open or shorted sensor; ``voltage`` (V) is the source's where a current was drawn.
+    """
+
+    quantity: str  # a key of a stimulus: inject, draw, supply, bus, gate_rail, heat_sink; or silence
+    value: float | None
+    unit: str
+    voltage: float | None
+    start: str  # cold or from_history
 
 
 @dataclass(frozen=True)
@@ -91,3 +106,6 @@ class Result:
     exchanges: tuple[Exchange, ...] = ()
     waveforms: tuple[Waveform, ...] = ()
     facts: Mapping[str, object] | None = None  # what else the step learnt, JSON values only
+    device: str = ""  # name of the device's profile
+    stimulus: Applied | None = None  # of a step that times the breaker or wants it to do nothing
+    set_points: Mapping[str, float] | None = None  # with ``stimulus``: as asked for, SI units

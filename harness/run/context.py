@@ -9,8 +9,9 @@ from typing import TypeVar
 from harness.bench.bench import Bench
 from harness.bus.diagnostics import DiagnosticFault
 from harness.bus.master import NoAnswer, Refused, Unanswered
+from harness.files.build import Build
 from harness.plan.plan import Plan
-from harness.record.result import Coverage, Measurement, Verdict, Waveform, strongest
+from harness.record.result import Applied, Coverage, Measurement, Verdict, Waveform, strongest
 from harness.run.ledger import Ledger
 from harness.run.verdict import judge
 from protocol.device import Device
@@ -42,6 +43,7 @@ class Context:
     bench: Bench
     ledger: Ledger
     plan: Plan
+    build: Build | None = None  # that the run puts in
 
 
 @dataclass
@@ -54,6 +56,8 @@ class Outcome:
     facts: dict[str, object] = field(default_factory=dict)
     coverage: Coverage = Coverage.NONE
     function: str | None = None
+    stimulus: Applied | None = None
+    set_points: dict[str, float] | None = None  # as asked for when ``stimulus`` was applied
 
     def fail(self, reason: str) -> None:
         """The breaker did not do what was asked."""

@@ -6,7 +6,8 @@ clean-up runs whatever its steps came to, and the bench is made safe whatever th
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Sequence
+import contextlib
+from collections.abc import Generator, Iterable, Iterator, Sequence
 from dataclasses import dataclass, field
 from typing import Protocol
 
@@ -15,14 +16,19 @@ from harness.bench.gate import hazard_of, refusal
 from harness.bench.instrument import InstrumentError
 from harness.bench.making_safe import SafeAction, make_safe, stop_currents
 from harness.bus.port import PortError
+from harness.files.build import Build
 from harness.plan.plan import Plan, PlanStep
-from harness.record.journal import Journal
+from harness.record.journal import Journal, JournalError
+from harness.record.note import Moment
 from harness.record.result import Exchange, Result, Verdict
 from harness.run.configure import put_back
 from harness.run.context import Context, Outcome, StepError, StepFail, StepNotRun
 from harness.run.drives import rest_signals
+from harness.run.flash import FlashError, put_in
+from harness.run.identity import differing
 from harness.run.ledger import Ledger
 from harness.run.observe import read_identity, read_set_points
+from harness.run.resumption import Resumption
 from harness.run.steps import RUNNERS
 from harness.run.supply import power_up
 from harness.run.switch import set_mode
@@ -31,6 +37,10 @@ from protocol.device import Device
 
 BENCH_LOST = (PortError, InstrumentError)
 """Nothing further can be asked of the bench."""
+
+
+class OtherUnit(Exception):
+    """What is on the bench is not what the record that is to be gone on with is about."""
 
 
 class Watcher(Protocol):
@@ -51,6 +61,9 @@ class Ending:
 
     results: list[Result] = field(default_factory=list)
     bench_lost: str | None = None
+    record_lost: str | None = None  # why nothing could be written into the record any more: the disk is full
+    other_unit: str | None = None  # why a run could not be gone on with
+    not_flashed: str | None = None  # why the breaker does not run the build that was to be tested
     unfit: str | None = None  # why the breaker could not be tested at all: its own fault
     interrupted: bool = False
     refused_by_gate: bool = False
@@ -64,11 +77,21 @@ class Ending:
 
     @property
     def exit_code(self) -> int:
-        """130 interrupted, 5 bench or bus error, 1 failed, 4 refused by the gate, 3 inconclusive or not-run, 0 pass."""
+        """130 interrupted, 2 cannot be gone on with, 5 bench, bus or record error, 1 failed, 4 refused by the gate,
+        3 inconclusive or not-run, 0 pass.
+        """
         verdicts = {result.verdict for result in self.results}
         if self.interrupted:
             return 130
-        if self.bench_lost or Verdict.ERROR in verdicts or any(action.problem for action in self.made_safe):
+        if self.other_unit:
+            return 2
+        if (
+            self.record_lost
+            or self.bench_lost
+            or self.not_flashed
+            or Verdict.ERROR in verdicts
+            or any(action.problem for action in self.made_safe)
+        ):
             return 5
         if Verdict.FAIL in verdicts or self.unfit or self.not_put_back:
             return 1
@@ -80,37 +103,124 @@ class Ending:
 class Engine:
     """One run of some plans on one bench."""
 
-    def __init__(self, device: Device, bench: Bench, journal: Journal, watcher: Watcher) -> None:
+    def __init__(
+        self,
+        device: Device,
+        bench: Bench,
+        journal: Journal,
+        watcher: Watcher,
+        build: Build | None = None,
+        resumption: Resumption | None = None,
+    ) -> None:
+        """``build`` is put in before anything is tested, and again where a plan has the step `flash`.
+
+        ``resumption`` says what an earlier part of this run knew.
+        """
+        self._resumption = resumption
         self._device = device
+        self._build = build
         self._bench = bench
         self._journal = journal
         self._watcher = watcher
         self._ledger = Ledger(device, journal)
         self._watch = Watch()
         self._ending = Ending()
+        self._leaving: str | None = None
+
+    @property
+    def ending(self) -> Ending:
+        """How the run ended, once ``steps`` has."""
+        return self._ending
 
     def run(self, plans: Sequence[Plan]) -> Ending:
         """Run every plan in the order given, then make the bench safe. Raises for nothing a bench or a person did."""
+        course = self.steps(plans)
+        try:
+            for _ in course:
+                pass
+        except KeyboardInterrupt as interrupt:  # between two steps: the same as in one
+            with contextlib.suppress(StopIteration):
+                course.throw(interrupt)
+        return self._ending
+
+    def steps(self, plans: Iterable[Plan]) -> Generator[Result]:
+        """The same, one result at a time, each handed on once it is committed.
+
+        ``plans`` is asked for the next one when the last is over. Closing the iterator makes the bench safe as well.
+        """
         began_ns = self._bench.clock.now_ns()
         ending = self._ending
-        allowed = [plan for plan in plans if not self._refused(plan)]
+        rest = iter(plans)
+        seen: list[Plan] = []
+        begun = False
         try:
-            if allowed:
-                self._begin()
-            for plan in allowed:
-                self._run_plan(plan)
+            for plan in rest:
+                if self._refused(plan):
+                    yield from self._results_of(plan)
+                    continue
+                seen.append(plan)
+                if not begun:
+                    begun = True
+                    self._begin()
+                yield from self._run_plan(plan)
+            if begun:
+                self._end()
+        except JournalError as error:
+            ending.record_lost = str(error)
+        except OtherUnit as error:
+            ending.other_unit = str(error)
         except BENCH_LOST as error:
             ending.bench_lost = str(error)
+        except FlashError as error:
+            ending.not_flashed = str(error)
         except StepFail as error:
             ending.unfit = str(error)
         except KeyboardInterrupt:
             ending.interrupted = True
         finally:
-            ending.made_safe = self._note_safe(make_safe(self._bench))
-            self._note_bus()
+            ending.made_safe = make_safe(self._bench)
             ending.bench_ns = self._bench.clock.now_ns() - began_ns
-        self._fill_up(allowed)
-        return ending
+            self._close_record(begun)
+        if ending.record_lost is None:
+            self._fill_up([*seen, *(plan for plan in rest if not self._refused(plan))])
+
+    def _end(self) -> None:
+        """Ask the unit once more who it is."""
+        try:
+            self._ask_who("end")
+        except StepError as error:
+            self._journal.event(self._bench.clock.now_ns(), "identity", {"moment": "end", "problem": str(error)})
+
+    def _ask_who(self, moment: Moment) -> None:
+        """Note who the unit says that it is. Raises StepFail where that has changed since the start of the run.
+
+        Read once; only where it has changed again, so that no single frame decides.
+        """
+        began = self._ledger.unit
+        now = read_identity(self._device, self._bench, once=True)
+        if now != began:
+            now = read_identity(self._device, self._bench)
+        self._journal.identity(self._bench.clock.now_ns(), self._device.name, moment, now.values)
+        if began is not None and (words := differing(began.values, now.values)):
+            raise StepFail(f"it does not say the same of itself as before ({moment}): {words}")
+
+    def _close_record(self, begun: bool) -> None:
+        """What a run leaves once the bench is safe; a record that is lost takes nothing more."""
+        now_ns = self._bench.clock.now_ns()
+        try:
+            self._note_safe(self._ending.made_safe)
+            self._note_bus()
+            if begun:
+                self._journal.event(now_ns, "ledger", self._ledger.final(now_ns))
+        except JournalError as error:
+            self._ending.record_lost = self._ending.record_lost or str(error)
+
+    def leave(self, reason: str) -> None:
+        """Begin no further step of the plan that is on; its clean-up is carried out."""
+        self._leaving = reason
+
+    def _results_of(self, plan: Plan) -> list[Result]:
+        return [result for result in self._ending.results if result.plan == plan.name]
 
     def _refused(self, plan: Plan) -> bool:
         """A plan with a step that the gate will not let through is not begun: half of it would mean nothing."""
@@ -127,28 +237,59 @@ class Engine:
             rest_signals(self._bench)
             self._ledger.found(read_set_points(self._device, self._bench, self._device.set_points))
             self._ledger.unit = read_identity(self._device, self._bench)
+            self._journal.identity(self._bench.clock.now_ns(), self._device.name, "start", self._ledger.unit.values)
+            if self._resumption is not None:
+                self._go_on(self._resumption)
+            if self._build is not None:
+                self._put_in(self._build)
         except StepError as error:
             raise PortError(str(error)) from error
 
-    def _run_plan(self, plan: Plan) -> None:
-        context = Context(self._device, self._bench, self._ledger, plan)
+    def _go_on(self, resumption: Resumption) -> None:
+        """Be sure that it is the same unit with the same firmware, and undo what the broken-off part left written."""
+        assert self._ledger.unit is not None
+        if resumption.unit is not None and (words := differing(resumption.unit, self._ledger.unit.values)):
+            raise OtherUnit(f"not the unit and firmware that the record is about: {words}")
+        self._ledger.heat_unknown(self._bench.clock.now_ns())
+        self._ledger.restore.update(
+            {name: value for name, value in resumption.left.items() if self._ledger.asked(name) != value}
+        )
+
+    def _put_in(self, build: Build) -> None:
+        """Before any plan. Set-points that it should not have changed are the breaker's fault."""
+        if faults := put_in(build, self._device, self._bench, self._ledger):
+            raise StepFail(f"build {build.name}: {'; '.join(faults)}")
+
+    def _run_plan(self, plan: Plan) -> Iterator[Result]:
+        context = Context(self._device, self._bench, self._ledger, plan, self._build)
         stopped: str | None = None
+        self._leaving = None
         try:
             self._start_plan(context)
             for step in plan.places:
+                stopped = stopped or self._leaving
                 if stopped is not None and step.section != "clean_up":
-                    self._skip(plan, step, stopped)
+                    yield self._skip(plan, step, stopped)
                     continue
                 result = self._run_step(context, step)
                 stopped = stopped or _stops(step, result)
+                yield result
         except KeyboardInterrupt:
             self._ending.interrupted = True
             self._note_safe(stop_currents(self._bench))
             raise
+        except JournalError as error:
+            self._ending.record_lost = str(error)
+            self._ending.not_put_back += [
+                f"{plan.name}: {name} was not put back to {float(value):g}: it could not be recorded"
+                for name, value in self._ledger.restore.items()
+            ]
+            raise
         finally:
-            if self._ending.bench_lost is None:
+            if self._ending.bench_lost is None and self._ending.record_lost is None:
                 left = put_back(context)
                 self._ending.not_put_back += [f"{plan.name}: {name}" for name in left]
+        self._journal.event(self._bench.clock.now_ns(), "plan_ended", {"device": self._device.name, "plan": plan.name})
 
     def _start_plan(self, context: Context) -> None:
         """Every plan begins in the device's first mode, whatever the one before it left."""
@@ -160,19 +301,25 @@ class Engine:
             self._watch.forget()  # whatever it is, the plan's own steps meet it
 
     def _run_step(self, context: Context, step: PlanStep) -> Result:
-        self._watcher.started(context.plan, step)
         outcome = Outcome()
-        began_ns = self._bench.clock.now_ns()
+        began_ns, starts = self._bench.clock.now_ns(), self._ledger.starts
+        self._journal.begun(began_ns, self._device.name, context.plan.name, step.name)
+        self._watcher.started(context.plan, step)
         self._bench.take_exchanges()
         try:
             self._carry_out(context, step, outcome)
+            if self._ledger.starts != starts:
+                self._after_reset(outcome)
             self._look(context, step, outcome)
         except BENCH_LOST as error:
             outcome.error(str(error))
             self._ending.bench_lost = str(error)
             raise
-        except KeyboardInterrupt:
-            outcome.error("interrupted by the operator")
+        except FlashError as error:
+            outcome.error(str(error))
+            raise
+        except KeyboardInterrupt as interrupt:
+            outcome.error(str(interrupt) or "interrupted by the operator")
             raise
         except Exception as error:
             outcome.error(f"internal error, please report it: {type(error).__name__}: {error}")
@@ -196,6 +343,17 @@ class Engine:
             self._watch.forget()
         else:
             self._watch.after(context, step.step, outcome, trips)
+
+    def _after_reset(self, outcome: Outcome) -> None:
+        """A step that restarted the unit: it must come up as what it was."""
+        if outcome.verdict in (Verdict.ERROR, Verdict.NOT_RUN):
+            return
+        try:
+            self._ask_who("after reset")
+        except StepFail as error:
+            outcome.fail(str(error))
+        except StepError as error:
+            outcome.error(str(error))
 
     def _look(self, context: Context, step: PlanStep, outcome: Outcome) -> None:
         """What is looked at once a plan."""
@@ -227,6 +385,9 @@ class Engine:
             exchanges=tuple(exchanges),
             waveforms=tuple(outcome.waveforms),
             facts=outcome.facts or None,
+            device=self._device.name,
+            stimulus=outcome.stimulus,
+            set_points=outcome.set_points,
         )
         self._journal.result(result)
         self._ending.results.append(result)
@@ -258,7 +419,11 @@ class Engine:
     def _fill_up(self, plans: Sequence[Plan]) -> None:
         """Every step that was not reached still has a result."""
         ending = self._ending
-        why = "the bench was lost" if ending.bench_lost else ending.unfit or "the run was interrupted"
+        why = (
+            "the bench was lost"
+            if ending.bench_lost
+            else ending.other_unit or ending.not_flashed or ending.unfit or "the run was interrupted"
+        )
         for plan in plans:
             self._skip_rest(plan, f"not reached: {why}")
 

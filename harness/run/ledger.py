@@ -85,6 +85,7 @@ class Ledger:
         self.quarantine: str | None = None
         self.heat_sink = HEAT_SINK  # degC
         self.writes = 0
+        self.starts = 0  # of the device: power-ups and resets
 
     def found(self, values: Mapping[str, Fraction]) -> None:
         """Set-points as read at the start of the run."""
@@ -184,7 +185,25 @@ class Ledger:
             sure = max(gone - round(2 * _FALL_S * S), 0)  # how long supply and breaker took is not known
             self.uptime = replace(self.uptime, off_ns=(least + sure, most + gone))
         self._off, self._powered_down_ns = {}, None
+        self.starts += 1
         self._set_levels(now_ns, levels)
+
+    def heat_unknown(self, now_ns: int) -> None:
+        """Nobody knows what the device went through before: every level is unknown, as at any first contact."""
+        self._set_levels(now_ns, dict.fromkeys(self.remembering, UNKNOWN))
+
+    def final(self, now_ns: int) -> dict[str, object]:
+        """What the device is left with: set-points as asked for, those not put back, levels, trips."""
+        return {
+            "device": self._device.name,
+            "set_points": self.set_points,
+            "not_put_back": {name: float(value) for name, value in self.restore.items()},
+            "levels": {name: self.level(name, now_ns) for name in self.remembering},
+            "trips": self.trips,
+            "writes": self.writes,
+            "mode": self.mode,
+            "quarantine": self.quarantine,
+        }
 
     def tripped(self, cause: str, trip: LastTrip) -> None:
         """A trip with all that is known of it. What only bars closing is none to the breaker's own count."""
@@ -217,6 +236,14 @@ class Ledger:
         """The unit failed in a way that forbids further stimuli in this run."""
         self._note(now_ns, "quarantine", reason=reason)
         self.quarantine = reason
+
+    def flashing(self, now_ns: int, build: Mapping[str, object]) -> None:
+        """An image is about to be put into the breaker."""
+        self._note(now_ns, "flashing", **build)
+
+    def flashed(self, now_ns: int, detail: Mapping[str, object]) -> None:
+        """The programming command has ended, and what the breaker is since."""
+        self._note(now_ns, "flash", **detail)
 
     def _carried(self, name: str, current: Segments, start: tuple[float, float]) -> tuple[float, float]:
         function = self._device.function(name)

@@ -149,10 +149,11 @@ def read_set_points(device: Device, bench: Bench, names: Iterable[str], once: bo
     return {name: held[name] for name in wanted}
 
 
-def read_identity(device: Device, bench: Bench) -> Identity:
-    """Identity of the unit. Raises StepFail or StepError."""
-    product = ask(device, bench, lambda: steady(bench.diagnostics.product))
+def read_identity(device: Device, bench: Bench, once: bool = False) -> Identity:
+    """Identity of the unit, each part from two equal readings unless ``once``. Raises StepFail or StepError."""
+    read = (lambda request: request()) if once else steady
+    product = ask(device, bench, lambda: read(bench.diagnostics.product))
     records = {}
     for name, did in device.identity.records.items():
-        records[name] = ask(device, bench, lambda did=did: steady(lambda: bench.diagnostics.text(did)))  # type: ignore[misc]
+        records[name] = ask(device, bench, lambda did=did: read(lambda: bench.diagnostics.text(did)))  # type: ignore[misc]
     return Identity(product, records)

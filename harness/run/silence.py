@@ -15,7 +15,7 @@ from harness.bench.instrument import Acquisition, Recorder
 from harness.clock import S
 from harness.plan.steps import Silence
 from harness.quantity import show
-from harness.record.result import Coverage, Measurement, Waveform
+from harness.record.result import Applied, Coverage, Measurement, Waveform
 from harness.run.context import Context, Outcome, StepError, StepNotRun
 from harness.run.instants import EDGE_UNCERTAINTY, GATE_THRESHOLD_V, crossing
 from harness.run.observe import stable_status
@@ -65,6 +65,8 @@ def _expect_trip(step: Silence, context: Context, outcome: Outcome) -> None:
     if status.switch != "closed":
         raise StepError(f"the breaker must be closed for this: {status}")
     outcome.function, outcome.coverage = step.function, Coverage.SECONDARY
+    outcome.stimulus = Applied("silence", step.duration.si, "s", None, "from_history")
+    outcome.set_points = context.ledger.set_points
     fallen = _record(step, context, bench.recorder, outcome)
     measured = None if fallen is None else fallen.after_s
     uncertainty = 0.0 if fallen is None else fallen.uncertainty_s

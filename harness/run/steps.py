@@ -10,6 +10,7 @@ from harness.run.configure import run_read, run_write
 from harness.run.context import Context, Outcome
 from harness.run.diagnose import run_force, run_request, run_reset, run_routine, run_start_session, run_unlock
 from harness.run.disturb import run_disturb, run_sleep_and_wake
+from harness.run.flash import run_flash
 from harness.run.health import run_check_health
 from harness.run.observe import (
     run_check_codes,
@@ -57,4 +58,5 @@ RUNNERS: dict[type[plan.Step], Runner] = {
     plan.Wait: run_wait,
     plan.WaitUntilCool: run_wait_until_cool,
     plan.PowerCycle: run_power_cycle,
+    plan.Flash: run_flash,
 }

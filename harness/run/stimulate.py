@@ -10,9 +10,9 @@ import math
 
 from harness.bench.gate import hazard_of, refusal
 from harness.clock import S
-from harness.plan.steps import COLD_AT_MOST, STIMULI, ExpectNoTrip, ExpectTrip, Stimulus
+from harness.plan.steps import COLD_AT_MOST, SENSOR_FAULTS, STIMULI, ExpectNoTrip, ExpectTrip, Stimulus
 from harness.quantity import show
-from harness.record.result import Coverage, Measurement, Verdict
+from harness.record.result import Applied, Coverage, Measurement, Verdict
 from harness.run.context import Context, Outcome, StepError, StepNotRun
 from harness.run.drives import Drive, drive_of
 from harness.run.instants import EDGE_UNCERTAINTY, Look, crossing
@@ -118,6 +118,7 @@ def _ready(step: Stimulus, context: Context, outcome: Outcome) -> Drive:
     """Everything that must hold before anything may be applied."""
     outcome.coverage = Coverage.PRIMARY if step.draw is not None else Coverage.SECONDARY
     bench, ledger = context.bench, context.ledger
+    outcome.stimulus, outcome.set_points = _applied(step), ledger.set_points
     refused = refusal(hazard_of(step.roles), bench.simulated)
     if refused:
         raise StepNotRun(refused, refused_by_gate=True)
@@ -131,6 +132,12 @@ def _ready(step: Stimulus, context: Context, outcome: Outcome) -> Drive:
     if status.switch != wanted:
         raise StepError(f"the breaker must be {wanted} before the stimulus; {status}")
     return drive
+
+
+def _applied(step: Stimulus) -> Applied:
+    value = None if step.level in SENSOR_FAULTS else step.value
+    start = step.start if isinstance(step, ExpectTrip) else "from_history"
+    return Applied(step.key, value, STIMULI[step.key].unit, None if step.voltage is None else step.voltage.si, start)
 
 
 def _start_level(step: ExpectTrip, context: Context, outcome: Outcome) -> tuple[float, float]:

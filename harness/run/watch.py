@@ -61,6 +61,7 @@ MAY_CHANGE: Mapping[type[plan.Step], frozenset[Aspect]] = {
     plan.Wait: _NOTHING,
     plan.WaitUntilCool: _NOTHING,
     plan.PowerCycle: _RESTARTS,
+    plan.Flash: _RESTARTS,
 }
 """Total over the step kinds; a test says so."""
 

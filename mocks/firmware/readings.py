@@ -6,9 +6,6 @@ from collections.abc import Callable
 
 from mocks.firmware.tasks import Firmware
 
-SOFTWARE = 0x0142
-"""Number of this application: major version, then minor and patch, a digit each."""
-
 READINGS: dict[str, Callable[[Firmware], int]] = {
     "current": lambda firmware: firmware.current,
     "heat": lambda firmware: firmware.overload.level,
@@ -20,6 +17,6 @@ READINGS: dict[str, Callable[[Firmware], int]] = {
     "uptime": lambda firmware: firmware.uptime_ms,
     "trip_count": lambda firmware: firmware.trip_count,
     "mode": lambda firmware: firmware.mode,
-    "software": lambda firmware: SOFTWARE,
+    "software": lambda firmware: firmware.software,
 }
 """Name -> number, in the units that mocks.firmware.tasks.Trip has."""

@@ -14,6 +14,9 @@ from mocks.firmware.protection import Function, Protection
 from mocks.firmware.states import NEXT, Event, State
 from protocol.protection import Quantity
 
+SOFTWARE = 0x0142
+"""Number of the application that a unit leaves production with: major version, then minor and patch, a digit each."""
+
 
 class Terminals(NamedTuple):
     """What the converters read besides the current."""
@@ -74,6 +77,7 @@ class Firmware:
         self.on_power_on: Callable[[], None] = lambda: None
         self.on_power_off: Callable[[], None] = lambda: None
         self.powered = False
+        self.software = SOFTWARE
         self.protection = Protection(
             calibration.protection, calibration.fast_period_us, calibration.slow_period_us, write_reference
         )

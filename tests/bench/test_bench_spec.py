@@ -98,6 +98,17 @@ def test_a_seed_may_be_given_for_a_simulated_bench_only(tmp_path: Path) -> None:
     ]
 
 
+def test_a_noise_seed_is_the_files_unless_another_is_given(tmp_path: Path) -> None:
+    text = (BENCHES / "simulated.yaml").read_text()
+    assert "simulated: {seed: 1}" in text
+    path = tmp_path / "bench.yaml"
+    path.write_text(text.replace("simulated: {seed: 1}", "simulated: {seed: 1, noise: 2}"))
+
+    assert (load_bench(path).seed, load_bench(path).noise_seed) == (1, 2)
+    assert load_bench(path, noise_seed=0).noise_seed == 0
+    assert load_bench(BENCHES / "simulated.yaml").noise_seed is None
+
+
 def test_json_is_a_bench_file_too(tmp_path: Path) -> None:
     supply = {"resource": "TCPIP::127.0.0.1::2::SOCKET", "voltage": "13.5 V", "current_limit": "2 A"}
     text = {

@@ -48,7 +48,7 @@ def test_a_passed_run(tmp_path: Path) -> None:
     (folder,) = (tmp_path / "runs").iterdir()
     record = Record(folder)
     assert record.about()["mark"] == MARK
-    assert {Path(path).name for path, _ in record.inputs()} == {
+    assert {Path(path).name for path, *_ in record.inputs()} == {
         *("short.yaml", "heater.yaml", "heater.ldf", "simulated.yaml")
     }
     record.close()

@@ -4,7 +4,9 @@ import numpy as np
 from hypothesis import given
 from hypothesis import strategies as st
 
+from harness.files.profile import load_device, shipped_device
 from mocks.noise import BLOCK, SIGMAS, Channel, Noise
+from mocks.world import World
 
 
 @given(
@@ -56,3 +58,29 @@ class _Fixed:
 
     def standard_normal(self, number: int) -> np.ndarray:
         return np.resize(self._values, number)
+
+
+def test_a_noise_seed_is_another_run_of_the_same_unit_and_instruments():
+    device = load_device(shipped_device("heater"))
+    first, again, other = World(device, 5), World(device, 5, noise_seed=6), World(device, 6)
+
+    assert first.unit == again.unit != other.unit
+    assert [world.scpi("recorder").handle("*IDN?") for world in (first, again)] == ["Simulated,recorder,5,1"] * 2
+
+
+def test_each_start_of_a_run_puts_the_samples_elsewhere_in_time_within_one_slow_period():
+    device = load_device(shipped_device("heater"))
+    starts = {}
+    for seed in (None, 1, 2):
+        chain = World(device, 5, noise_seed=seed)._sensing
+        starts[seed] = []
+        for _ in range(20):
+            chain.start(0)
+            starts[seed].append((chain.next_ns - chain.period_ns, chain.fast_ns - chain.fast_period_ns))
+    period_ns = chain.period_ns
+
+    assert set(starts[None]) == {(0, 0)}
+    assert starts[1] != starts[2]
+    for seed in (1, 2):
+        assert all(slow == fast and 0 <= slow < period_ns for slow, fast in starts[seed])
+        assert len(set(starts[seed])) == 20

@@ -32,7 +32,7 @@ from harness.plan.steps.stimulus import (
     Stimulus,
 )
 from harness.plan.steps.switch import CloseSwitch, OpenSwitch, SetMode
-from harness.plan.steps.time import PowerCycle, Wait, WaitUntilCool
+from harness.plan.steps.time import Flash, PowerCycle, Wait, WaitUntilCool
 
 STEP_KINDS: dict[str, type[Step]] = {
     "write_set_points": WriteSetPoints,
@@ -62,6 +62,7 @@ STEP_KINDS: dict[str, type[Step]] = {
     "wait": Wait,
     "wait_until_cool": WaitUntilCool,
     "power_cycle": PowerCycle,
+    "flash": Flash,
 }
 """Key in a plan -> model. Total over the step kinds: run/steps.py has a runner for each, and a test says so."""
 
@@ -80,6 +81,7 @@ __all__ = [
     "Disturb",
     "ExpectNoTrip",
     "ExpectTrip",
+    "Flash",
     "Force",
     "Identify",
     "OpenSwitch",

@@ -31,3 +31,12 @@ class PowerCycle(Step):
     def roles(self) -> frozenset[str]:
         """See Step."""
         return frozenset({"supply_12v"})
+
+
+class Flash(Step):
+    """Put the run's build in (`run --build`), and see that set-points are kept or reset as the profile says."""
+
+    @property
+    def roles(self) -> frozenset[str]:
+        """See Step."""
+        return frozenset({"supply_12v"})

@@ -1,0 +1,1 @@
+"""Reports: pure functions of a run record."""

@@ -1,0 +1,91 @@
+"""Recorded channels of one step as a picture: one panel a channel over one time axis, as SVG to stand in a page."""
+
+from __future__ import annotations
+
+import io
+import re
+from collections.abc import Sequence
+from functools import cache
+from itertools import pairwise
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+
+from harness.record.result import Waveform
+
+if TYPE_CHECKING:
+    from matplotlib.axes import Axes
+    from matplotlib.figure import Figure
+
+COLUMNS = 200
+"""Points in time a picture resolves; each shows the lowest and the highest sample that fall to it."""
+
+_STYLE: Any = {
+    "svg.hashsalt": "breakerbench",  # the same record gives the same bytes
+    "svg.fonttype": "none",  # text stays text, so that it can be searched and read aloud
+    "font.size": 8,
+    "text.parse_math": False,  # a $ in a channel's name is a $
+}
+
+
+_LONG_NUMBER = re.compile(r"(?<=\.\d\d)\d+(?= )")  # a hundredth of a point is below what a printer resolves
+_REFERENCE = re.compile(r'((?<=[\s"])id="|xlink:href="#|url\(#)')
+
+
+def outline(wave: Waveform) -> tuple[list[float], list[float]]:
+    """Times (s) and values of ``wave``, thinned to its extremes in each of COLUMNS, so that no spike is lost."""
+    values = np.frombuffer(wave.samples, dtype=">f4").astype(float)
+    times = wave.start_s + wave.interval_s * np.arange(values.size)
+    if values.size <= 2 * COLUMNS:
+        return times.tolist(), values.tolist()
+    kept: set[int] = {0, values.size - 1}
+    edges = np.linspace(0, values.size, COLUMNS + 1).astype(int)
+    for first, end in pairwise(edges):
+        part = values[first:end]
+        kept |= {int(first + part.argmin()), int(first + part.argmax())}
+    order = sorted(kept)
+    return times[order].tolist(), values[order].tolist()
+
+
+def draw(waves: Sequence[Waveform], title: str, place: str) -> str:
+    """The picture of ``waves`` (one or more) as an SVG element. ``title`` is its name for who cannot see it;
+    ``place`` (letters and digits) tells its element ids from those of other pictures on the page.
+    """
+    import matplotlib as mpl
+
+    with mpl.rc_context(_STYLE):
+        figure, panels = _frame(len(waves))
+        for axes, wave in zip(panels, waves, strict=True):
+            _fill(axes, wave)
+        file = io.StringIO()
+        figure.savefig(file, format="svg", metadata={"Date": None, "Creator": None, "Title": title})
+    svg = file.getvalue()
+    return _REFERENCE.sub(rf"\g<1>{place}-", _LONG_NUMBER.sub("", svg[svg.index("<svg") :]))
+
+
+@cache
+def _frame(count: int) -> tuple[Figure, list[Axes]]:
+    """A figure of ``count`` panels, used again for every picture: making axes and ticks costs more than drawing."""
+    from matplotlib.figure import Figure
+
+    height = 0.5 + 1.1 * count
+    figure = Figure(figsize=(7.0, height))
+    figure.subplots_adjust(left=0.11, right=0.98, top=0.97, bottom=0.42 / height, hspace=0.15)
+    panels = list(figure.subplots(count, 1, sharex=True, squeeze=False)[:, 0])
+    for axes in panels:
+        axes.plot([], [], color="#1a1a1a", linewidth=0.9)
+        axes.axvline(0, color="#6b6b6b", linewidth=0.7, linestyle=":")
+        axes.locator_params(axis="y", nbins=4)
+    panels[-1].set_xlabel("time from the trigger (s)")
+    return figure, panels
+
+
+def _fill(axes: Axes, wave: Waveform) -> None:
+    times, values = outline(wave)
+    axes.lines[0].set_data(times, values)
+    low, high = min(values, default=0.0), max(values, default=0.0)
+    room = 0.06 * (high - low) or 1.0
+    axes.set_ylim(low - room, high + room)
+    if len(times) > 1:
+        axes.set_xlim(times[0], times[-1])
+    axes.set_ylabel(f"{wave.channel} ({wave.unit})")

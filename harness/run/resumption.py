@@ -1,0 +1,45 @@
+"""What the part of a run that was broken off knew, read from its record, so that the run can go on.
+
+How hot the breaker is, is not among it: nobody knows how long it was left and with what.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+from fractions import Fraction
+
+from harness.record.reader import Record
+
+
+@dataclass(frozen=True)
+class Resumption:
+    """One device's share: who it said that it was, and set-points that it may still hold, with their first values."""
+
+    unit: Mapping[str, str] | None
+    left: Mapping[str, Fraction]
+
+
+def resumption(record: Record, device: str) -> Resumption:
+    """What ``record`` has of ``device``. Raises RecordError."""
+    units = [reading.values for reading in record.identities() if reading.device == device]
+    left: dict[str, Fraction] = {}
+    at: object = None
+    for event in record.events():
+        if event.kind == "begun":
+            at = event.detail["device"]
+        elif event.kind == "set_point" and at == device:
+            name, first = str(event.detail["name"]), Fraction(str(event.detail["put_back"]))
+            left[name] = first
+    return Resumption(units[-1] if units else None, left)
+
+
+def ended_plans(record: Record) -> frozenset[str]:
+    """Plans that came to their end, set-points put back. Raises RecordError."""
+    ended: set[str] = set()
+    for event in record.events():
+        if event.kind == "plan_ended":
+            ended.add(str(event.detail["plan"]))
+        elif event.kind == "begun":
+            ended.discard(str(event.detail["plan"]))
+    return frozenset(ended)

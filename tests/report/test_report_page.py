@@ -1,0 +1,139 @@
+"""The report page: what it says of a run, whole or not, and that names from files stay text."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from pathlib import Path
+
+import numpy as np
+import pytest
+from click.testing import CliRunner
+
+from harness.cli import main
+from harness.record.journal import Journal
+from harness.record.reader import Record
+from harness.record.result import Coverage, Measurement, Result, Verdict, Waveform
+from harness.report.page import judged, limits, report
+from harness.report.waveform import COLUMNS, outline
+
+NASTY = "<script>alert('x')</script>"
+
+
+def a_result(**changes: object) -> Result:
+    plain = Result(
+        *("plan/step", "plan", "step", "expect_trip", "steps", "plan.yaml:3:5", Verdict.FAIL, ("not as asked",)),
+        measurements=(Measurement("operate time", 2.5, "s", 1.0, 2.0),),
+        coverage=Coverage.SECONDARY,
+        function="overload",
+        start_ns=0,
+        end_ns=1,
+    )
+    return replace(plain, **changes)  # type: ignore[arg-type]
+
+
+def page(folder: Path, *results: Result, **about: str) -> str:
+    journal = Journal(folder)
+    journal.about(**about)
+    for result in results:
+        journal.result(result)
+    journal.close()
+    record = Record(folder)
+    try:
+        return report(record)
+    finally:
+        record.close()
+
+
+@pytest.mark.parametrize(
+    ("value", "unit", "words"),
+    [
+        (2.5, "s", "operate time: 2.5 s, too late by 0.5 s"),
+        (0.25, "s", "operate time: 0.25 s, too early by 0.75 s"),
+        (2.5, "A", "operate time: 2.5 A, too high by 0.5 A"),
+        (0.25, "A", "operate time: 0.25 A, too low by 0.75 A"),
+        (2.0, "s", "operate time: 2 s"),
+        (1.5, "1", "operate time: 1.5"),
+        (None, "s", "operate time: did not come"),
+    ],
+)
+def test_a_value_is_put_in_words(value: float | None, unit: str, words: str) -> None:
+    assert judged(Measurement("operate time", value, unit, 1.0, 2.0)) == words
+
+
+@pytest.mark.parametrize(
+    ("low", "high", "words"),
+    [(1.0, 2.0, "1 to 2 s"), (None, 2.0, "at most 2 s"), (1.0, None, "at least 1 s"), (None, None, "")],
+)
+def test_limits_are_put_in_words(low: float | None, high: float | None, words: str) -> None:
+    assert limits(Measurement("operate time", 1.5, "s", low, high)) == words
+
+
+def test_a_failure_stands_on_the_page_with_its_reason(tmp_path: Path) -> None:
+    text = page(tmp_path / "run", a_result(), ended="yes", mark="SIMULATED BENCH: no evidence about a real breaker")
+    first, _, _ = text.partition('id="plan-1"')
+
+    assert "1 fail" in first
+    assert "plan/step: not as asked" in first
+    assert "too late by 0.5 s" in first
+    assert '<p class="mark">SIMULATED BENCH: no evidence about a real breaker</p>' in first
+    assert "NOT A WHOLE RUN" not in text
+
+
+def test_a_run_that_did_not_end_says_so_and_where(tmp_path: Path) -> None:
+    assert "NOT A WHOLE RUN: it is still going on or was cut short; the last step in the record is plan/step." in page(
+        tmp_path / "run", a_result()
+    )
+
+
+def test_names_from_files_are_text(tmp_path: Path) -> None:
+    wave = Waveform(NASTY, NASTY, 0.0, 0.1, np.arange(4, dtype=">f4").tobytes())
+    nasty = a_result(id=NASTY, plan=NASTY, step=NASTY, where=NASTY, reasons=(NASTY,), waveforms=(wave,))
+
+    text = page(tmp_path / "run", nasty, bench=NASTY, mark=NASTY)
+
+    assert "<script" not in text
+    assert text.count("&lt;script&gt;") >= 8
+
+
+def test_the_page_fetches_nothing_and_is_the_same_each_time(tmp_path: Path) -> None:
+    wave = Waveform("gate", "V", 0.0, 0.1, np.arange(4, dtype=">f4").tobytes())
+    once = page(tmp_path / "a", a_result(waveforms=(wave,)))
+
+    assert once == page(tmp_path / "b", a_result(waveforms=(wave,)))
+    assert [word for word in ("src=", "@import", '<link rel="stylesheet', 'href="http') if word in once] == []
+
+
+def test_a_spike_of_one_sample_is_not_thinned_away() -> None:
+    samples = np.zeros(100_000, dtype=">f4")
+    samples[54_321] = 7.0
+
+    times, values = outline(Waveform("gate", "V", -1.0, 0.001, samples.tobytes()))
+
+    assert len(values) <= 2 * COLUMNS + 2
+    assert [time for time, value in zip(times, values, strict=True) if value == 7.0] == [pytest.approx(53.321)]
+
+
+def test_the_command_writes_the_page(tmp_path: Path) -> None:
+    page(tmp_path / "run", a_result())
+
+    done = CliRunner().invoke(main, ["report", str(tmp_path / "run"), "--out", str(tmp_path / "r.html")])
+
+    assert (done.exit_code, (tmp_path / "r.html").read_text().startswith("<!doctype html>")) == (0, True)
+
+
+def test_no_record_is_one_line_and_exit_2(tmp_path: Path) -> None:
+    done = CliRunner().invoke(main, ["report", str(tmp_path)])
+
+    assert done.exit_code == 2
+    assert done.output.count("\n") == 1
+    assert "no run record here" in done.output
+
+
+@pytest.mark.parametrize(
+    ("code", "words"), [("130", "the operator interrupted it"), ("5", "bench, bus or record failed")]
+)
+def test_a_run_broken_off_is_no_pass(tmp_path: Path, code: str, words: str) -> None:
+    text = page(tmp_path / "run", a_result(verdict=Verdict.PASS), ended="yes", exit_code=code)
+
+    assert f"NOT A WHOLE RUN: {words}." in text
+    assert "pass so far</span></h1>" in text
