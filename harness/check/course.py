@@ -11,13 +11,16 @@ from collections.abc import Callable, Mapping
 from fractions import Fraction
 from typing import Any
 
-from harness.check.expected import Situation, path_of, remembers
+from harness.check.expected import AMBIENT, Situation, path_of, remembers
 from harness.plan.steps import (
+    STIMULI,
     CloseSwitch,
     ExpectNoTrip,
     ExpectTrip,
     Flash,
     Force,
+    Hold,
+    LetGo,
     OpenSwitch,
     PowerCut,
     PowerCycle,
@@ -32,8 +35,9 @@ from harness.plan.steps import (
     WaitUntilCool,
     WriteSetPoints,
 )
+from harness.trip.band import rescaled
 from protocol.device import Device
-from protocol.protection import InverseTime, ThermalMemory
+from protocol.protection import InverseTime, JunctionTemperature, Quantity, ThermalMemory
 
 UNKNOWN = 1.0
 """Level of a function whose history is not known: an earlier plan may have left the breaker as hot as a trip does."""
@@ -57,6 +61,7 @@ class Course:
         self.unknown = set(levels) if level == UNKNOWN else set()  # a trip leaves some at that very level, and is known
         self.trips = (0, 0)
         self.since_trip = (0.0, 0.0)
+        self.held: dict[Quantity, float] = {}  # quantity -> where it is held
         self.wrong_keys = 0
         self.barred_s = 0.0  # no key is taken for so long
 
@@ -68,7 +73,8 @@ class Course:
     @property
     def situation(self) -> Situation:
         """What harness.trip is asked with."""
-        return Situation(self.device, self.values, self.mode, levels=self.levels)
+        heat_sink = self.held.get("heat_sink_temperature", AMBIENT)
+        return Situation(self.device, self.values, self.mode, heat_sink, levels=self.levels)
 
     @property
     def closed(self) -> bool:
@@ -172,6 +178,23 @@ class Course:
         if step.closing:
             self.state = "on"
 
+    def _hold(self, step: Hold) -> None:
+        self._rests({**self.held, STIMULI[step.key].quantity: step.level.si})
+        if step.function is not None and self.state == "on":
+            self.state = "off"
+
+    def _let_go(self, step: LetGo) -> None:
+        self._rests({})
+
+    def _rests(self, held: dict[Quantity, float]) -> None:
+        """A junction's level is a share of what is left to its limit; see harness.run.ledger."""
+        before, self.held = self.situation.heat_sink, held
+        after = self.situation.heat_sink
+        for name, level in self.levels.items():
+            function = self.device.functions[name]
+            if isinstance(function, JunctionTemperature) and name not in self.unknown and before != after:
+                self.levels[name] = min(rescaled(function, self.values, level, before, after, self.mode), UNKNOWN)
+
     def _silence(self, step: Silence) -> None:
         if step.function is not None:
             self._operated(step.function)
@@ -255,6 +278,8 @@ _EFFECTS: Mapping[type[Step], Callable[[Course, Any], None]] = {
     CloseSwitch: Course._close,
     OpenSwitch: Course._open,
     SetMode: Course._mode,
+    Hold: Course._hold,
+    LetGo: Course._let_go,
     ExpectTrip: Course._trip,
     ExpectNoTrip: Course._no_trip,
     Silence: Course._silence,

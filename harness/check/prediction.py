@@ -28,7 +28,9 @@ from harness.plan.steps import (
     ExpectTrip,
     Flash,
     Force,
+    Hold,
     Identify,
+    LetGo,
     OpenSwitch,
     PowerCut,
     PowerCycle,
@@ -61,6 +63,7 @@ _AROUND_S = 0.1  # arming the recorder before a stimulus and fetching after it
 _OFF_S = 0.5  # how long a cut supply stays away
 _HEALTH_S = 0.5  # one measurement of the switch
 _FLASH_S = 10.0  # a guess: the programming command alone knows
+_HELD_S = 1.0  # to where a quantity is held, or back
 _LOOK_S = 1.0  # cooling is looked at this often
 
 
@@ -287,6 +290,8 @@ _SECONDS: Mapping[type[Step], Callable[[Any, Course], float]] = {
     SetMode: lambda step, course: _COMMAND_S,
     ExpectTrip: _trip_s,
     ExpectNoTrip: lambda step, course: step.seconds + _AROUND_S,
+    Hold: lambda step, course: sum(seconds for _, seconds in step.points) + _HELD_S,
+    LetGo: lambda step, course: _HELD_S,
     Silence: lambda step, course: step.duration.si + _AROUND_S,
     CheckStatus: lambda step, course: _STATUS_S,
     CheckCodes: _exchanges(lambda step, device: 2),

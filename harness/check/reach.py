@@ -4,12 +4,14 @@ from __future__ import annotations
 
 import math
 from collections.abc import Iterator
+from contextlib import suppress
 
 from harness.bench.spec import BenchSpec, SignalSpec
 from harness.check.expected import AMBIENT, GATE_RAIL, LASTING, alive, watches
 from harness.check.spot import COOLING, Faults, Spot, lasts, may_be
 from harness.plan.steps import STIMULI, Stimulus
 from harness.quantity import Quantity, show
+from harness.trip.band import InPickupZone
 from protocol import protection
 from protocol.protection import DefiniteTime, Instantaneous
 
@@ -27,9 +29,7 @@ NOT_CLOSED = "the breaker is not known to be closed here; put '- close' before t
 def at_rest(spot: Spot, applied: tuple[protection.Quantity, ...] = ()) -> Iterator[tuple[str, str]]:
     """Functions that operate on a closed breaker with nothing else ``applied``, and the quantity that makes them."""
     situation = spot.course.situation
-    rests = {quantity: value for quantity, value in RESTS.items() if quantity not in applied}
-    if spot.bench is not None and "supply_voltage" not in applied:
-        rests["supply_voltage"] = spot.bench.supply_12v.voltage
+    rests = {quantity: value for quantity, value in at_ease(spot).items() if quantity not in applied}
     for name, function in spot.device.functions.items():
         quantity = watches(function)
         if not isinstance(function, DefiniteTime) or quantity not in rests or not alive(function, closed=True):
@@ -38,9 +38,40 @@ def at_rest(spot: Spot, applied: tuple[protection.Quantity, ...] = ()) -> Iterat
             yield name, words_of(quantity)
 
 
+def at_ease(spot: Spot) -> dict[protection.Quantity, float]:
+    """Where each quantity is before the step: where it is held, else where the bench has it if that is known."""
+    rests = dict(RESTS)
+    if spot.bench is not None:
+        rests["supply_voltage"] = spot.bench.supply_12v.voltage
+        signals = (("gate_rail", "gate_supply"), ("bus", "bus_signal"), ("heat_sink", "ntc"))
+        for key, role in signals:
+            signal: SignalSpec | None = getattr(spot.bench, role)
+            if signal is not None:
+                rests[STIMULI[key].quantity] = signal.healthy
+    return rests | spot.course.held
+
+
+def barred_by(spot: Spot) -> list[str]:
+    """Functions that certainly refuse a close command while a quantity is where it is held."""
+    barred = []
+    for quantity, value in spot.course.held.items():
+        for name, function in spot.device.functions.items():
+            if not isinstance(function, DefiniteTime) or function.quantity != quantity or not bars(function):
+                continue
+            with suppress(InPickupZone):
+                if spot.course.situation.band(name, value).late_s is not None:
+                    barred.append(name)
+    return barred
+
+
+def bars(function: protection.ProtectionFunction) -> bool:
+    """Whether closing is refused while what ``function`` watches is beyond its threshold; see protocol.protection."""
+    return function.reaction == "block" or watches(function) == "supply_voltage"
+
+
 def check_stimulus(step: Stimulus, spot: Spot, function: str | None = None) -> Faults:
     """Everything about a stimulus but what its result would be worth; ``function`` is the one that is to operate."""
-    yield from _switch(step, spot)
+    yield from _switch(step, spot, function)
     if step.slew is not None and step.slew.exact <= 0:
         yield spot.error(f"want more than 0 {STIMULI[step.key].rate_unit}", "slew")
     if step.ramp is not None and step.ramp.rate.exact <= 0:
@@ -58,13 +89,15 @@ def check_stimulus(step: Stimulus, spot: Spot, function: str | None = None) -> F
         yield from _reach(step, spot, spot.bench)
 
 
-def _switch(step: Stimulus, spot: Spot) -> Faults:
+def _switch(step: Stimulus, spot: Spot, function: str | None) -> Faults:
     state = spot.course.state
     if step.closing:
         if state is None or state == "on":
             yield spot.error("the breaker is not known to be open here; put '- open' before this step", "closing")
         else:
-            yield from closable(spot, (step.quantity, "bus_voltage") if step.draw is not None else (step.quantity,))
+            applied = (step.quantity, "bus_voltage") if step.draw is not None else (step.quantity,)
+            held = () if function is None else tuple(spot.course.held)  # stimulus_rules says more
+            yield from closable(spot, (*applied, *held))
     elif step.switch == "open":
         if state not in ("off", "cooling"):
             yield spot.error("the breaker is not known to be off here; put '- open' before this step", "switch")
@@ -78,6 +111,8 @@ def closable(spot: Spot, applied: tuple[protection.Quantity, ...] = ()) -> Fault
     if state in ("tripped", "locked_out"):
         way = "acknowledge it by '- open'" if state == "tripped" else "release it by its routine"
         yield spot.error(f"the breaker is {state.replace('_', ' ')} here and will refuse to close; {way}")
+    elif barred := barred_by(spot):
+        yield spot.error(f"the breaker will refuse to close while {barred[0]} lasts; let go of it before")
     elif hot:
         yield spot.error(f"the breaker may refuse to close: {may_be(hot[0], spot)}; cool it first, {COOLING}")
     for name, quantity in at_rest(spot, applied):

@@ -21,7 +21,8 @@ from harness.check.diagnosis_rules import (
     check_sleep,
     check_unlock,
 )
-from harness.check.reach import closable
+from harness.check.hold_rules import check_hold, check_let_go, supply_is_healthy
+from harness.check.reach import barred_by, closable
 from harness.check.set_point_rules import check_power_cut, check_read, check_write, held
 from harness.check.spot import Faults, Spot, lasts, may_be
 from harness.check.status_rules import check_codes, check_live, check_snapshot, check_status
@@ -40,7 +41,9 @@ from harness.plan.steps import (
     ExpectTrip,
     Flash,
     Force,
+    Hold,
     Identify,
+    LetGo,
     OpenSwitch,
     PowerCut,
     PowerCycle,
@@ -102,12 +105,22 @@ def _close(step: CloseSwitch, spot: Spot) -> Faults:
             yield from closable(spot)
     elif state == "on":
         yield spot.error("the breaker is closed here; there is nothing to refuse")
-    elif not hot and state not in ("tripped", "cooling", "locked_out"):
+    elif not hot and not barred_by(spot) and state not in ("tripped", "cooling", "locked_out"):
         yield spot.error("nothing will refuse this: no trip before it, and every function is below its reset level")
 
 
-def _lasting(step: Wait | PowerCycle, spot: Spot) -> Faults:
+def _lasting(step: Wait, spot: Spot) -> Faults:
     yield from lasts(step.duration, spot, "duration")
+
+
+def _power_cycle(step: PowerCycle, spot: Spot) -> Faults:
+    yield from lasts(step.duration, spot, "duration")
+    yield from supply_is_healthy(spot)
+
+
+def _power_cut(step: PowerCut, spot: Spot) -> Faults:
+    yield from check_power_cut(step, spot)
+    yield from supply_is_healthy(spot)
 
 
 def _flash(step: Flash, spot: Spot) -> Faults:
@@ -137,6 +150,8 @@ RULES: Mapping[type[Step], Callable[[Any, Spot], Faults]] = {
     SetMode: check_mode,
     ExpectTrip: check_trip,
     ExpectNoTrip: check_no_trip,
+    Hold: check_hold,
+    LetGo: check_let_go,
     Silence: check_silence,
     CheckStatus: check_status,
     CheckCodes: check_codes,
@@ -153,10 +168,10 @@ RULES: Mapping[type[Step], Callable[[Any, Spot], Faults]] = {
     Reset: _no_rule,
     SleepAndWake: check_sleep,
     Disturb: check_disturb,
-    PowerCut: check_power_cut,
+    PowerCut: _power_cut,
     Wait: _lasting,
     WaitUntilCool: _cool,
-    PowerCycle: _lasting,
+    PowerCycle: _power_cycle,
     Flash: _flash,
 }
 """Step model -> its rule. Total over the step kinds, and a test says so."""

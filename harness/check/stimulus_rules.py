@@ -14,14 +14,14 @@ from harness.bench.spec import SignalSpec
 from harness.check.action_rules import check_lockout
 from harness.check.course import UNKNOWN
 from harness.check.expected import Situation, alive, listening, path_of, remembers, watches
-from harness.check.reach import RESTS, at_rest, check_stimulus, words_of
+from harness.check.reach import at_ease, at_rest, bars, check_stimulus, words_of
 from harness.check.spot import COOLING, Faults, Spot, known, lasts, may_be, percent
 from harness.files.marks import FileError
 from harness.plan.steps import COLD_AT_MOST, SENSOR_FAULTS, STIMULI, ExpectNoTrip, ExpectTrip, Stimulus
 from harness.quantity import show
 from harness.trip.band import Band, InPickupZone
 from harness.trip.trace import Segments
-from protocol.protection import DefiniteTime, JunctionTemperature, SensorCheck
+from protocol.protection import DefiniteTime, JunctionTemperature, Quantity, SensorCheck
 
 _SAMPLES_IN_BAND = 20  # a recording resolves a band where it has this many samples in it
 _FAR = 300.0  # K: an open or shorted thermistor reads as the end of the scale, and nobody says which
@@ -91,12 +91,7 @@ def _sound(step: Stimulus) -> bool:
 
 def _rest(step: Stimulus, spot: Spot) -> float:
     """Where the quantity is before the step."""
-    if step.is_current or spot.bench is None:
-        return RESTS.get(step.quantity, 0.0)
-    if step.key == "supply":
-        return spot.bench.supply_12v.voltage
-    signal: SignalSpec | None = getattr(spot.bench, STIMULI[step.key].roles[0])
-    return RESTS[step.quantity] if signal is None else signal.healthy
+    return at_ease(spot).get(step.quantity, 0.0)
 
 
 def _path(step: Stimulus, spot: Spot) -> Segments | float:
@@ -164,8 +159,32 @@ def _in_band(step: ExpectTrip, spot: Spot) -> Faults:
         if name != step.function and not _quiet(name, step, situation, path, band.late_s, spot):
             yield spot.error(f"{name} may operate before {step.function} does", step.key)
     yield from _bus(step, spot, situation, band.late_s)
+    if step.closing:
+        yield from _beside(step, band.late_s, situation, spot)
     if step.switch == "closed":
         yield from _resolved(band, band.late_s, spot)
+
+
+def _beside(step: ExpectTrip, late_s: float, situation: Situation, spot: Spot) -> Faults:
+    """What is held beyond another function's threshold comes later for certain, or in the same task behind it."""
+    applied: tuple[Quantity, ...] = (step.quantity, *(("bus_voltage",) if step.draw is not None else ()))
+    for name, quantity in at_rest(spot, applied):
+        if name == step.function or _behind(name, step.function, spot):
+            continue
+        watched = watches(spot.device.functions[name])
+        if watched is not None and situation.band(name, at_ease(spot)[watched]).early_s <= late_s:
+            yield spot.error(f"{name} may operate before {step.function} does, with the {quantity} where it is held")
+
+
+def _behind(name: str, first: str, spot: Spot) -> bool:
+    """Whether both begin with the closing and are due in one task, so that the priority decides, for ``first``."""
+    one, other = spot.device.functions[first], spot.device.functions[name]
+    if not isinstance(one, DefiniteTime) or not isinstance(other, DefiniteTime):
+        return False
+    if "current" in (one.quantity, other.quantity) or bars(one) or bars(other):
+        return False
+    values, mode = spot.course.values, spot.course.mode
+    return one.delay.value(values, mode) == other.delay.value(values, mode) and one.priority < other.priority
 
 
 def _band(

@@ -7,7 +7,7 @@ the rate at which it came, so that the way back is no stimulus of its own.
 from __future__ import annotations
 
 import math
-from collections.abc import Callable
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 from typing import Protocol
 
@@ -47,8 +47,8 @@ class Drive(Protocol):
         ...
 
 
-def drive_of(step: Stimulus, device: Device, bench: Bench) -> Drive:
-    """The drive of ``step``. Raises StepNotRun where the bench lacks what it needs."""
+def drive_of(step: Stimulus, device: Device, bench: Bench, held: Mapping[str, float]) -> Drive:
+    """The drive of ``step``, which begins and ends where its quantity is ``held``. Raises StepNotRun."""
     missing = [role for role in sorted(step.roles) if getattr(bench, role) is None]
     if missing:
         raise StepNotRun(f"the bench has no {' and no '.join(missing)}")
@@ -57,7 +57,7 @@ def drive_of(step: Stimulus, device: Device, bench: Bench) -> Drive:
     for channel in (STIMULI[step.key].channel, "gate"):
         if channel not in recorder.channels:
             raise StepNotRun(f"the bench's recorder has no channel {channel}")
-    return _DRIVES[step.key](step, device, bench)
+    return _DRIVES[step.key](step, device, bench, held.get(step.key))
 
 
 @dataclass
@@ -174,32 +174,33 @@ def _staircase(course: Course, bench: Bench, go: Callable[[float], None]) -> Non
     go(course.value)
 
 
-def _inject(step: Stimulus, device: Device, bench: Bench) -> Drive:
+def _inject(step: Stimulus, device: Device, bench: Bench, held: float | None) -> Drive:
     spec = bench.spec.injector
     assert bench.injector is not None and spec is not None
     course = course_of(step, 0.0, spec.slew, None)
     return _Injected(course, bench, bench.injector, spec.stop_input and step.switch == "closed")
 
 
-def _draw(step: Stimulus, device: Device, bench: Bench) -> Drive:
+def _draw(step: Stimulus, device: Device, bench: Bench, held: float | None) -> Drive:
     assert bench.spec.load is not None and step.voltage is not None
     return _Drawn(course_of(step, 0.0, bench.spec.load.slew, None), bench, step.voltage.si)
 
 
-def _supply(step: Stimulus, device: Device, bench: Bench) -> Drive:
-    return _Supply(course_of(step, bench.spec.supply_12v.voltage, math.inf, None), bench)
+def _supply(step: Stimulus, device: Device, bench: Bench, held: float | None) -> Drive:
+    rest = bench.spec.supply_12v.voltage if held is None else held
+    return _Supply(course_of(step, rest, math.inf, None), bench)
 
 
-def _signal(step: Stimulus, device: Device, bench: Bench) -> Drive:
+def _signal(step: Stimulus, device: Device, bench: Bench, held: float | None) -> Drive:
     role = next(iter(step.roles - {"recorder"}))
     spec, signal = getattr(bench.spec, role), bench.signals[role]
     checks = [function for function in device.functions.values() if isinstance(function, SensorCheck)]
-    course = course_of(step, spec.healthy, spec.slew, checks[0].plausible if checks else None)
+    course = course_of(step, spec.healthy if held is None else held, spec.slew, checks[0].plausible if checks else None)
     fault = {"open": "OPEN", "short": "SHOR"}[str(step.level)] if step.level in SENSOR_FAULTS else None
     return _Signal(course, bench, signal, fault)
 
 
-_DRIVES: dict[str, Callable[[Stimulus, Device, Bench], Drive]] = {
+_DRIVES: dict[str, Callable[[Stimulus, Device, Bench, float | None], Drive]] = {
     "inject": _inject,
     "draw": _draw,
     "supply": _supply,

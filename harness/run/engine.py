@@ -25,6 +25,7 @@ from harness.run.configure import put_back
 from harness.run.context import Context, Outcome, StepError, StepFail, StepNotRun
 from harness.run.drives import rest_signals
 from harness.run.flash import FlashError, put_in
+from harness.run.hold import let_go
 from harness.run.identity import differing
 from harness.run.ledger import Ledger
 from harness.run.observe import read_identity, read_set_points
@@ -287,6 +288,7 @@ class Engine:
             raise
         finally:
             if self._ending.bench_lost is None and self._ending.record_lost is None:
+                let_go(context)
                 left = put_back(context)
                 self._ending.not_put_back += [f"{plan.name}: {name}" for name in left]
         self._journal.event(self._bench.clock.now_ns(), "plan_ended", {"device": self._device.name, "plan": plan.name})

@@ -16,10 +16,11 @@ from harness.clock import S
 from harness.record.journal import Journal
 from harness.record.result import Coverage
 from harness.run.identity import Identity
-from harness.trip.band import level_interval, time_to_cool
+from harness.trip.band import level_interval, rescaled, time_to_cool
 from harness.trip.trace import Segments
 from harness.trip.watch import REMEMBERS
 from protocol.device import Device, SnapshotSource
+from protocol.protection import JunctionTemperature
 
 UNKNOWN = (0.0, 2.0)
 """Cold, or as hot as a trip with what flows on through latency and an open switch's sensing input leaves it."""
@@ -83,7 +84,7 @@ class Ledger:
         self._powered_down_ns: int | None = None
         self.trip_count: tuple[int, int] | None = None  # the breaker's own count, and ``trips`` then
         self.quarantine: str | None = None
-        self.heat_sink = HEAT_SINK  # degC
+        self.held: dict[str, float] = {}  # key of STIMULI -> where it is held
         self.writes = 0
         self.starts = 0  # of the device: power-ups and resets
 
@@ -160,6 +161,41 @@ class Ledger:
             gap = Segments.constant(0.0, max(began_ns - since_ns, 0) / S)
             levels[name] = self._carried(name, current, self._carried(name, gap, level))
         self._set_levels(end_ns, levels)
+
+    def hold(self, now_ns: int, key: str, value: float) -> None:
+        """A quantity is about to be taken to ``value`` and left there."""
+        self._note(now_ns, "hold", key=key, value=value)
+        self._rests(now_ns, {**self.held, key: value})
+
+    def let_go(self, now_ns: int, key: str) -> None:
+        """A quantity is about to go back to its healthy value."""
+        self._note(now_ns, "let_go", key=key)
+        self._rests(now_ns, {name: value for name, value in self.held.items() if name != key})
+
+    @property
+    def heat_sink(self) -> float:
+        """Temperature of the heat sink as the breaker is shown it, degC."""
+        return self.held.get("heat_sink", HEAT_SINK)
+
+    def unknown_trip(self, cause: str) -> None:
+        """A function operated that no instrument timed: what its snapshot holds is not known."""
+        self.first_trips.pop(cause, None)
+        self.latest_trips.pop(cause, None)
+
+    def _rests(self, now_ns: int, held: dict[str, float]) -> None:
+        """A junction's level is a share of what is left to its limit: the same rise is another one on a warmer sink."""
+        before = self.heat_sink
+        levels = {name: self.level(name, now_ns) for name in self.remembering}
+        self.held = held
+        if before == self.heat_sink:
+            return
+        for name, (low, high) in levels.items():
+            function = self._device.functions[name]
+            if isinstance(function, JunctionTemperature):
+                sinks = before, self.heat_sink
+                low, high = (rescaled(function, self.set_points, each, *sinks, self.mode) for each in (low, high))
+                levels[name] = low, high
+        self._set_levels(now_ns, levels)
 
     def powered_down(self, now_ns: int) -> None:
         """The supply is about to go: a level that outlives it is at most what it is now."""

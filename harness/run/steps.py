@@ -12,6 +12,7 @@ from harness.run.diagnose import run_force, run_request, run_reset, run_routine,
 from harness.run.disturb import run_disturb, run_sleep_and_wake
 from harness.run.flash import run_flash
 from harness.run.health import run_check_health
+from harness.run.hold import run_hold, run_let_go
 from harness.run.observe import (
     run_check_codes,
     run_check_status,
@@ -38,6 +39,8 @@ RUNNERS: dict[type[plan.Step], Runner] = {
     plan.SetMode: run_set_mode,
     plan.ExpectTrip: run_expect_trip,
     plan.ExpectNoTrip: run_expect_no_trip,
+    plan.Hold: run_hold,
+    plan.LetGo: run_let_go,
     plan.Silence: run_silence,
     plan.CheckStatus: run_check_status,
     plan.CheckCodes: run_check_codes,

@@ -126,7 +126,7 @@ def _ready(step: Stimulus, context: Context, outcome: Outcome) -> Drive:
         raise StepNotRun(f"the unit is quarantined for this run: {ledger.quarantine}")
     if bench.recorder is None:
         raise StepNotRun("the bench has no recorder to time the trip with")
-    drive = drive_of(step, context.device, bench)
+    drive = drive_of(step, context.device, bench, ledger.held)
     status = stable_status(context.device, bench)
     wanted = "open" if step.closing or step.switch == "open" else "closed"
     if status.switch != wanted:

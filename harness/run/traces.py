@@ -175,12 +175,13 @@ def _supply(context: Context) -> Known:
     return exactly(context.bench.supply_12v.voltage(), 0.0, context.bench.spec.supply_12v.uncertainty)
 
 
-def _signal(role: str) -> Callable[[Context], Known | None]:
+def _signal(key: str, role: str) -> Callable[[Context], Known | None]:
     def known(context: Context) -> Known | None:
         spec = getattr(context.bench.spec, role)
         if spec is None:
             return None
-        return exactly(spec.healthy, 0.0, (spec.gain * abs(spec.healthy) + spec.offset) / _ROOT3)
+        rest = context.ledger.held.get(key, spec.healthy)
+        return exactly(rest, 0.0, (spec.gain * abs(rest) + spec.offset) / _ROOT3)
 
     return known
 
@@ -213,9 +214,9 @@ KNOWN: dict[SnapshotSource, Callable[[_Trip], Known | None]] = {
     "heat": _heat,
     "junction_temperature": _junction,
     "supply_voltage": _voltage("supply_voltage", _supply),
-    "gate_rail_voltage": _voltage("gate_rail_voltage", _signal("gate_supply")),
-    "bus_voltage": _voltage("bus_voltage", _signal("bus_signal")),
-    "heat_sink_temperature": _voltage("heat_sink_temperature", _signal("ntc")),
+    "gate_rail_voltage": _voltage("gate_rail_voltage", _signal("gate_rail", "gate_supply")),
+    "bus_voltage": _voltage("bus_voltage", _signal("bus", "bus_signal")),
+    "heat_sink_temperature": _voltage("heat_sink_temperature", _signal("heat_sink", "ntc")),
     "uptime": _uptime,
     "operate_time": _operate_time,
     "trip_count": _trip_count,

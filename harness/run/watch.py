@@ -41,6 +41,8 @@ MAY_CHANGE: Mapping[type[plan.Step], frozenset[Aspect]] = {
     plan.SetMode: frozenset({Aspect.BITS}),  # the same, of another bank
     plan.ExpectTrip: _OPERATES,
     plan.ExpectNoTrip: frozenset({Aspect.BITS}),
+    plan.Hold: frozenset({Aspect.BITS}),
+    plan.LetGo: frozenset({Aspect.BITS}),
     plan.Silence: _OPERATES,
     plan.CheckStatus: _NOTHING,
     plan.CheckCodes: _NOTHING,
@@ -71,7 +73,8 @@ _TRIPPED = ("tripped", "locked_out")
 def may_change(step: plan.Step) -> frozenset[Aspect]:
     """What this very step may change: one that closes onto a stimulus leaves the switch closed."""
     closes = isinstance(step, plan.Stimulus) and step.closing
-    return MAY_CHANGE[type(step)] | (_SWITCHES if closes else _NOTHING)
+    blocks = isinstance(step, plan.Hold) and step.function is not None
+    return MAY_CHANGE[type(step)] | (_SWITCHES if closes else _NOTHING) | (_OPERATES if blocks else _NOTHING)
 
 
 @dataclass(frozen=True)

@@ -261,6 +261,19 @@ def reset_level(
     return None
 
 
+def rescaled(
+    function: JunctionTemperature,
+    set_points: SetPoints,
+    level: float,
+    before: float,
+    after: float,
+    mode: str | None = None,
+) -> float:
+    """The level of the same rise above a heat sink that went from ``before`` to ``after`` (degC); inf: at the limit."""
+    limit = function.limit.value(set_points, mode)
+    return level * (limit - before) / (limit - after) if limit > after else math.inf
+
+
 def junction_temperatures(
     function: JunctionTemperature,
     set_points: SetPoints,

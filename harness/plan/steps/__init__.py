@@ -17,6 +17,7 @@ from harness.plan.steps.diagnosis import (
     StartSession,
     Unlock,
 )
+from harness.plan.steps.hold import HELD, Hold, LetGo
 from harness.plan.steps.set_points import PowerCut, ReadSetPoints, WriteSetPoints
 from harness.plan.steps.status import CheckCodes, CheckSnapshot, CheckStatus, ClearCodes, Identify, ReadLive
 from harness.plan.steps.step import Step
@@ -42,6 +43,8 @@ STEP_KINDS: dict[str, type[Step]] = {
     "set_mode": SetMode,
     "expect_trip": ExpectTrip,
     "expect_no_trip": ExpectNoTrip,
+    "hold": Hold,
+    "let_go": LetGo,
     "silence": Silence,
     "check_status": CheckStatus,
     "check_codes": CheckCodes,
@@ -68,6 +71,7 @@ STEP_KINDS: dict[str, type[Step]] = {
 
 __all__ = [
     "COLD_AT_MOST",
+    "HELD",
     "RESPONSE_DISTURBANCES",
     "SENSOR_FAULTS",
     "STEP_KINDS",
@@ -83,7 +87,9 @@ __all__ = [
     "ExpectTrip",
     "Flash",
     "Force",
+    "Hold",
     "Identify",
+    "LetGo",
     "OpenSwitch",
     "Pattern",
     "PowerCut",
