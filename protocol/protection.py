@@ -15,7 +15,9 @@ Quantity = Literal["current", "supply_voltage", "gate_rail_voltage", "bus_voltag
 bus (V), the heat sink by its NTC (degC)."""
 Reaction = Literal["trip", "block"]
 """trip: the switch opens and the code is set. block: the switch opens if it is closed and closing is refused while the
-condition lasts; the state goes back to off, and no acknowledgement is needed."""
+condition lasts; the state goes back to off, and no acknowledgement is needed. Beside these, a function of the 12 V
+supply bars closing while it lasts, and a function with a level while that is above its reset level; no other does: the
+breaker closes, and the function's delay counts from there."""
 Condition = Literal["always", "closed", "commanded_open"]
 """In which switch command a function is alive; commanded_open is how a stuck switch is found."""
 
