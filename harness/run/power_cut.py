@@ -1,6 +1,7 @@
 """Writes that the loss of the supply cuts off: a record must be old or new as a whole, at whatever instant.
 
-The instants count from the end of the last frame of the request. On a simulated bench the supply falls from exactly
+One more cut follows a positive answer at once: what was answered is to be found. The instants of the
+others count from the end of the last frame of the request. On a simulated bench the supply falls from exactly
 there; on a real one as well as its supply can be switched, and the result says when it was told to.
 """
 
@@ -45,6 +46,7 @@ def run_power_cut(step: PowerCut, context: Context, outcome: Outcome) -> None:
         _write(context, record.did, record.new)  # one that nothing disturbs: what is refused proves nothing
         _compare(context, record.did, record.new, "an undisturbed write")
         _write(context, record.did, record.old)
+        _cut_after_answer(context, outcome, record)
         for instant_ns in _instants(step):
             outcome_word = _one_cut(context, outcome, record, instant_ns, late_ns)
             counts[outcome_word] += 1
@@ -108,6 +110,25 @@ def _one_cut(context: Context, outcome: Outcome, record: _Record, instant_ns: in
     )
     outcome.fail(f"cut {instant_ns / MS:.3f} ms after the request, the record holds neither old nor new: {shown}")
     return "neither"
+
+
+def _cut_after_answer(context: Context, outcome: Outcome, record: _Record) -> None:
+    """What was answered positively is kept, though the supply goes with the answer; the old values follow.
+
+    A firmware that answers before the record is in memory is found where its answer comes before the write is done.
+    """
+    bench, ledger = context.bench, context.ledger
+    _write(context, record.did, record.new)
+    ledger.powered_down(bench.clock.now_ns())
+    bench.supply_12v.off()
+    bench.master.silence_until(bench.clock.now_ns() + _OFF_NS)
+    power_up(context.device, bench, ledger)
+    held = _read(context, record.did)
+    if held == record.new:
+        _write(context, record.did, record.old)
+        return
+    _note_held(context, record.old)
+    outcome.fail(f"cut after a positive answer, record {record.did:#06x} holds {_shown(held)}: the write is lost")
 
 
 def _restore(context: Context, record: _Record) -> None:

@@ -98,3 +98,17 @@ def test_a_record_without_a_checksum_is_found(tmp_path: Path, monkeypatch: pytes
     monkeypatch.setattr(memory, "_whole", lambda copy: any(byte != 0xFF for byte in copy))  # blank or not
     outcome = rig.run(run_power_cut, cut(12, overload_pickup_drive="50 A", overload_pickup_charge="15 A"))
     assert "neither old nor new" in reasons(outcome)
+
+
+def test_an_answer_that_comes_before_the_memory_has_it_is_found(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    save = memory.Record.save
+
+    def at_once(self: memory.Record, payload: bytes, now_ns: int) -> int:
+        save(self, payload, now_ns)
+        return now_ns
+
+    monkeypatch.setattr(memory.Record, "save", at_once)
+    outcome = Rig(tmp_path, HEATER).run(run_power_cut, cut(3, overload_pickup="21 A"))
+    assert "cut after a positive answer, record 0x0101 holds" in reasons(outcome)
