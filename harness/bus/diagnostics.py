@@ -164,6 +164,15 @@ class Diagnostics:
             raise DiagnosticFault(f"read by identifier 0 was answered with {answer.hex(' ')}")
         return _parsed(lambda: nodeconfig.ProductId.decode(record.record))
 
+    def serial(self) -> int:
+        """LIN serial number, 32 bits: read by identifier 1 (LIN 2.1 §4.2.6.1). Raises Refused where there is none."""
+        request = nodeconfig.ReadById(nodeconfig.SERIAL_NUMBER)
+        answer = self._master.request(request.encode())
+        record = _parsed(lambda: nodeconfig.parse_answer(request, answer))
+        if not isinstance(record, nodeconfig.RecordAnswer) or len(record.record) != 4:
+            raise DiagnosticFault(f"read by identifier 1 was answered with {answer.hex(' ')}")
+        return int.from_bytes(record.record, "little")
+
     def text(self, did: int) -> str:
         """An identification record as text; bytes that are no ASCII show as ``\\xNN``."""
         return self._read(did, None).rstrip(b"\0 ").decode("ascii", "backslashreplace")

@@ -8,10 +8,10 @@ from fractions import Fraction
 from functools import partial
 
 from harness.bench.bench import Bench
-from harness.bus.master import NoAnswer
+from harness.bus.master import NoAnswer, Refused
 from harness.plan.steps import CheckCodes, CheckStatus, ClearCodes, Identify, ReadLive
 from harness.record.result import Measurement
-from harness.run.context import Context, Outcome, StepError, ask, steady
+from harness.run.context import Context, Outcome, StepError, StepFail, ask, steady
 from harness.run.identity import Identity
 from protocol.device import Device, LiveValue
 from protocol.services import CodeStatus, CodeStatusBit, dtc_text
@@ -127,8 +127,23 @@ def run_identify(step: Identify, context: Context, outcome: Outcome) -> None:
     for name, text in found.records.items():
         outcome.facts[name] = text
         outcome.expect(bool(text.strip()), f"{name} is empty")
+    _compare_serials(found.records.get("serial_number"), context, outcome)
     if step.same and context.ledger.unit is not None:
         outcome.expect(found == context.ledger.unit, "it is not the unit that the run began with")
+
+
+def _compare_serials(text: str | None, context: Context, outcome: Outcome) -> None:
+    """The LIN serial number is the record's, where both are there and the record is a number of 32 bits."""
+    if text is None or not text.isdecimal() or int(text) > 0xFFFFFFFF:
+        return
+    try:
+        serial = ask(context.device, context.bench, lambda: steady(context.bench.diagnostics.serial))
+    except StepFail as failure:
+        if isinstance(failure.__cause__, Refused):  # LIN 2.1 §4.2.6.1: only the product identification is mandatory
+            return
+        raise
+    outcome.facts["lin_serial_number"] = serial
+    outcome.expect(serial == int(text), f"its LIN serial number is {serial}, its record serial_number says {text}")
 
 
 def read_live(context: Context, live: LiveValue) -> Fraction:
