@@ -80,7 +80,8 @@ class Ledger:
         self.latest_trips: dict[str, LastTrip] = {}
         self.trips = 0  # that have a snapshot of their own, since the run began
         self.unit: Identity | None = None  # as it was at the start of the run
-        self.uptime: Uptime | None = None
+        self.uptime: Uptime | None = None  # of a snapshot
+        self.published_uptime: Uptime | None = None  # of a published frame, which is coarser and goes round earlier
         self._powered_down_ns: int | None = None
         self.trip_count: tuple[int, int] | None = None  # the breaker's own count, and ``trips`` then
         self.quarantine: str | None = None
@@ -108,6 +109,23 @@ class Ledger:
         self._set_levels(now_ns, {function: self.level(function, now_ns) for function in self.remembering})
         self._note(now_ns, "mode", mode=mode)
         self.mode = mode
+
+    def rest(self, now_ns: int, key: str, value: float | None) -> None:
+        """A quantity is about to be held at ``value``; None: let go. A junction keeps its rise above the heat sink."""
+        self._note(now_ns, "hold", quantity=key, value=value)
+        if key == "heat_sink":
+            levels = {name: self.level(name, now_ns) for name in self.remembering}
+            before, self.heat_sink = self.ambient, HEAT_SINK if value is None else value
+            for name in levels:
+                function = self._device.functions[name]
+                if isinstance(function, JunctionTemperature):
+                    limit = function.limit.value(self.set_points, self.mode)
+                    levels[name] = same_rise(levels[name], limit, before, self.ambient)
+            self._set_levels(now_ns, levels)
+        if value is None:
+            self.rests.pop(key, None)
+        else:
+            self.rests[key] = value
 
     def refuse(self, name: str, value: Fraction) -> None:
         """The device refused the last write of ``name``; ``value`` is what it held before."""
@@ -215,11 +233,8 @@ class Ledger:
             if kept and name in self._off:
                 low, high = self._off[name]
                 levels[name] = self._carried(name, Segments.constant(0.0, _FALL_S), (low, high))[0], high
-        if self.uptime is not None and self._powered_down_ns is not None:
-            least, most = self.uptime.off_ns
-            gone = now_ns - self._powered_down_ns
-            sure = max(gone - round(2 * _FALL_S * S), 0)  # how long supply and breaker took is not known
-            self.uptime = replace(self.uptime, off_ns=(least + sure, most + gone))
+        self.uptime = self._without_supply(self.uptime, now_ns)
+        self.published_uptime = self._without_supply(self.published_uptime, now_ns)
         self._off, self._powered_down_ns = {}, None
         self.starts += 1
         self._set_levels(now_ns, levels)
@@ -240,6 +255,14 @@ class Ledger:
             "mode": self.mode,
             "quarantine": self.quarantine,
         }
+
+    def _without_supply(self, uptime: Uptime | None, now_ns: int) -> Uptime | None:
+        if uptime is None or self._powered_down_ns is None:
+            return uptime
+        least, most = uptime.off_ns
+        gone = now_ns - self._powered_down_ns
+        sure = max(gone - round(2 * _FALL_S * S), 0)  # how long supply and breaker took is not known
+        return replace(uptime, off_ns=(least + sure, most + gone))
 
     def tripped(self, cause: str, trip: LastTrip) -> None:
         """A trip with all that is known of it. What only bars closing is none to the breaker's own count."""

@@ -13,6 +13,7 @@ from harness.plan.steps import CheckCodes, CheckStatus, ClearCodes, Identify, Re
 from harness.record.result import Measurement
 from harness.run.context import Context, Outcome, StepError, StepFail, ask, steady
 from harness.run.identity import Identity
+from harness.run.published import compare_published
 from protocol.device import Device, LiveValue
 from protocol.services import CodeStatus, CodeStatusBit, dtc_text
 
@@ -65,7 +66,7 @@ def _word(words: Mapping[str, int], raw: int) -> str:
 
 
 def run_check_status(step: CheckStatus, context: Context, outcome: Outcome) -> None:
-    """Compare the status frame with what the step names."""
+    """Compare the status frame with what the step names, and published values with what the ledger knows."""
     status = stable_status(context.device, context.bench)
     for what, wanted in (("state", step.state), ("switch", step.switch), ("cause", step.cause)):
         found = getattr(status, what)
@@ -73,6 +74,7 @@ def run_check_status(step: CheckStatus, context: Context, outcome: Outcome) -> N
     for name, wanted_bit in step.bits.items():
         outcome.expect(status.bits[name] == wanted_bit, f"status bit {name} is {int(status.bits[name])}")
     outcome.facts["status"] = str(status)
+    compare_published(context, outcome)
 
 
 def run_check_codes(step: CheckCodes, context: Context, outcome: Outcome) -> None:
