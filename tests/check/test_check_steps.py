@@ -52,6 +52,8 @@ HEATER_CASES: dict[str, tuple[str, list[str]]] = {
     "write that is refused": (
         "  - request: {payload: 2E 01 01 07, refused: incorrect_length_or_format}", [],
     ),
+    "seed by bytes": ("  - request: {payload: 27 01, answer: 67 01 00 00 00 00}", []),
+    "key by bytes": ("  - request: {payload: ¶27 02 00 00 00 00, answer: 67 02}", [f"{PLAN_KNOWS} unlock"]),
     "refused by an unknown name": ("  - request: {payload: 3E 00, refused: ¶no_way}", None),
     "functional": ("  - request: {payload: 3E 80, functional: true, silent: true}", []),
     "functional with an answer": ("  - request: {payload: 3E 00, functional: ¶true, answer: 7E 00}", [
