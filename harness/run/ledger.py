@@ -110,23 +110,6 @@ class Ledger:
         self._note(now_ns, "mode", mode=mode)
         self.mode = mode
 
-    def rest(self, now_ns: int, key: str, value: float | None) -> None:
-        """A quantity is about to be held at ``value``; None: let go. A junction keeps its rise above the heat sink."""
-        self._note(now_ns, "hold", quantity=key, value=value)
-        if key == "heat_sink":
-            levels = {name: self.level(name, now_ns) for name in self.remembering}
-            before, self.heat_sink = self.ambient, HEAT_SINK if value is None else value
-            for name in levels:
-                function = self._device.functions[name]
-                if isinstance(function, JunctionTemperature):
-                    limit = function.limit.value(self.set_points, self.mode)
-                    levels[name] = same_rise(levels[name], limit, before, self.ambient)
-            self._set_levels(now_ns, levels)
-        if value is None:
-            self.rests.pop(key, None)
-        else:
-            self.rests[key] = value
-
     def refuse(self, name: str, value: Fraction) -> None:
         """The device refused the last write of ``name``; ``value`` is what it held before."""
         self._held[name] = value
