@@ -13,6 +13,7 @@ from harness.plan.steps import CheckCodes, CheckStatus, ClearCodes, Identify, Re
 from harness.record.result import Measurement
 from harness.run.context import Context, Outcome, StepError, ask, steady
 from harness.run.identity import Identity
+from harness.run.repeat import of_reading
 from protocol.device import Device, LiveValue
 from protocol.services import CodeStatus, CodeStatusBit, dtc_text
 
@@ -112,7 +113,10 @@ def run_read_live(step: ReadLive, context: Context, outcome: Outcome) -> None:
         readings = [float(read_live(context, live)) for _ in range(2)]
         for number, value in enumerate(readings, start=1):
             limits = (low.si - live.accuracy, high.si + live.accuracy)
-            outcome.measure(Measurement(f"{name}, reading {number}", value, live.field.unit, *limits))
+            repeat = live_repeatability(context.device, live)
+            outcome.measure(
+                Measurement(f"{name}, reading {number}", value, live.field.unit, *limits, repeatability=repeat)
+            )
 
 
 def run_identify(step: Identify, context: Context, outcome: Outcome) -> None:
@@ -134,6 +138,12 @@ def run_identify(step: Identify, context: Context, outcome: Outcome) -> None:
 def read_live(context: Context, live: LiveValue) -> Fraction:
     """One reading of a live value. Raises StepFail or StepError."""
     return ask(context.device, context.bench, lambda: context.bench.diagnostics.live(live))
+
+
+def live_repeatability(device: Device, live: LiveValue) -> float:
+    """Standard deviation between readings of one unit, in the value's unit: resolution, and a current's noise."""
+    noise = device.sensing.slow_noise if live.field.unit == "A" else 0.0
+    return of_reading(float(live.field.scale), noise)
 
 
 def read_set_points(device: Device, bench: Bench, names: Iterable[str], once: bool = False) -> dict[str, Fraction]:
