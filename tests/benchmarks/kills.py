@@ -1,4 +1,4 @@
-"""100 runs, each killed at a random instant before its end: every record must be readable and hold whatever was acknowledged.
+"""100 runs, each killed at a random instant before its end: every record must be readable and hold what was said.
 
 `make prove-records`. A result is acknowledged by its JSON line on stdout. Every tenth record is gone on with as well.
 """
@@ -93,8 +93,9 @@ def main() -> int:
                 assert not lost(folder, [line for line in lines if line["verdict"] != "pass"])
                 resumed += 1
     print(
-        f"{killed_amid} runs killed within {whole_s:.1f} s at {len(stopped)} different places ({too_late} more had ended"
-        f" before): all records readable, {acknowledged} results acknowledged, {len(gone)} lost; {resumed} gone on with"
+        f"{killed_amid} runs killed within {whole_s:.1f} s at {len(stopped)} different places ({too_late} more had"
+        f" ended before): all records readable, {acknowledged} results acknowledged, {len(gone)} lost;"
+        f" {resumed} gone on with"
     )
     return 1 if gone else 0
 

@@ -15,7 +15,7 @@ from pathlib import Path
 import pytest
 
 from harness.record.journal import Journal, JournalError, new_folder
-from harness.record.layout import APPLICATION_ID, FORMAT, JOURNAL_NAME
+from harness.record.layout import APPLICATION_ID, FORMAT, INPUTS_NAME, JOURNAL_NAME
 from harness.record.note import IdentityReading, Input, InstrumentNote, PlanNote, StepNote
 from harness.record.reader import Record, RecordError
 from harness.record.result import Applied, Coverage, Exchange, Measurement, Result, Verdict, Waveform
@@ -249,6 +249,17 @@ def test_a_damaged_record_is_read_or_refused(tmp_path: Path) -> None:
 
     assert 50 < len(refused) < 300
     assert all(line.isprintable() and str(tmp_path) in line for line in refused)
+
+
+def test_a_whole_record_is_one_file_that_reading_leaves_alone(tmp_path: Path) -> None:
+    journal = Journal(tmp_path / "run")
+    journal.result(a_result(1))
+    journal.close()
+    journal.close()
+
+    read_all(tmp_path / "run")
+
+    assert sorted(path.name for path in (tmp_path / "run").iterdir()) == [INPUTS_NAME, JOURNAL_NAME]
 
 
 def test_what_is_gathered_is_there_as_a_whole_or_not_at_all(tmp_path: Path) -> None:
