@@ -14,6 +14,7 @@ from harness.files.profile import load_device, shipped_device
 from harness.plan.plan import load_plan
 from harness.record.journal import Journal, JournalError
 from harness.record.reader import Record
+from harness.run import engine as engine_module
 from harness.run.engine import Engine
 
 DEVICE = load_device(shipped_device("heater"))
@@ -46,7 +47,11 @@ def fill(journal: Journal) -> None:
 
 
 @pytest.mark.parametrize("last", ["short/write_set_points_1", "short/close_1", "short/expect_no_trip_1"])
-def test_a_full_disk_makes_the_bench_safe(tmp_path: Path, bench: Bench, last: str) -> None:
+def test_a_full_disk_makes_the_bench_safe(
+    tmp_path: Path, bench: Bench, last: str, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    asked: list[object] = []
+    monkeypatch.setattr(engine_module, "put_back", asked.append)  # it would write what cannot be recorded
     (tmp_path / "short.yaml").write_text(PLAN)
     journal = Journal(tmp_path / "run")
 
@@ -61,6 +66,7 @@ def test_a_full_disk_makes_the_bench_safe(tmp_path: Path, bench: Bench, last: st
     with pytest.raises(JournalError):
         journal.close()  # what still waits to be written is not dropped without a word
 
+    assert asked == []
     assert ending.record_lost is not None and "disk is full" in ending.record_lost
     assert ending.exit_code == 5
     assert [action.problem for action in ending.made_safe] == [None] * len(ending.made_safe) != []
