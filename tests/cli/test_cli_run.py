@@ -16,7 +16,7 @@ from harness.cli.work import Work
 from harness.files.profile import load_device, shipped_device
 from harness.plan.plan import load_plan
 from harness.record.reader import Record
-from harness.run.engine import Ending
+from harness.run.ending import Ending
 
 PLAN = """
 format: 1

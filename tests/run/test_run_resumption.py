@@ -16,7 +16,8 @@ from harness.record.journal import Journal
 from harness.record.reader import Record
 from harness.record.result import Applied
 from harness.run import engine as engine_module
-from harness.run.engine import Ending, Engine
+from harness.run.ending import Ending
+from harness.run.engine import Engine
 from harness.run.observe import read_set_points
 from harness.run.resumption import Resumption, ended_plans, resumption
 
