@@ -110,6 +110,8 @@ def _ready(step: Stimulus, context: Context, outcome: Outcome) -> Drive:
     outcome.coverage = Coverage.PRIMARY if step.draw is not None else Coverage.SECONDARY
     bench, ledger = context.bench, context.ledger
     outcome.stimulus, outcome.set_points = _applied(step), ledger.set_points
+    if ledger.mode is not None:
+        outcome.facts["mode"] = ledger.mode  # which bank of set-points counts
     refused = refusal(hazard_of(step.roles), bench.simulated)
     if refused:
         raise StepNotRun(refused, refused_by_gate=True)
