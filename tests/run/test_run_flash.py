@@ -3,19 +3,27 @@
 from __future__ import annotations
 
 import hashlib
-from collections.abc import Callable
+import time
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager
 from pathlib import Path
+from typing import Any
 
 import pytest
 from click.testing import CliRunner
 
+from harness.bench.flash import run_flash as flash_command
+from harness.bench.spec import load_bench
+from harness.bench.visa import VisaLink
 from harness.cli import main
 from harness.files.build import Build
 from harness.files.profile import shipped_plans
 from harness.plan.steps import Flash, OpenSwitch
 from harness.record.reader import Record
-from harness.run.context import StepError
+from harness.run import flash
+from harness.run.context import StepError, StepFail
 from harness.run.flash import FlashError, put_in, run_flash
+from harness.run.observe import read_identity
 from harness.run.switch import run_open
 from mocks.image import make_image, read_image
 from tests.run.run_rig import HEATER, PUMP, Rig, reasons
@@ -96,7 +104,8 @@ def test_the_pump_resets_its_set_points_and_is_to(tmp_path: Path) -> None:
         (
             PUMP,
             PUMP_PRODUCT,
-            "overload_reset_level is 0.55 after programming, wanted 0.4: the profile says that it is reset to its default",
+            "overload_reset_level is 0.55 after programming, wanted 0.4: the profile says that it is reset to its"
+            " default",
         ),
     ],
     ids=["kept", "reset"],
@@ -272,3 +281,54 @@ def test_a_build_that_does_not_fit_is_a_file_error(
     assert done.exit_code == 2
     assert wanted in done.output
     assert not (tmp_path / "runs").exists()
+
+
+def test_the_served_bench_has_the_connector_that_the_command_talks_to(serving: Callable[..., Any]) -> None:
+    """The command alone: what a run makes of it does not depend on where the connector is."""
+    spec = load_bench(serving().ready)
+    assert spec.programming is not None
+    values = {"{programming}": spec.programming.resource, "{image}": str(FIRMWARE / "heater_1_5_0.image")}
+
+    unsupplied = flash_command(spec.commands["flash"], values, 60.0, lambda: None)
+    with supplied(spec.supply_12v.resource):
+        done = flash_command(spec.commands["flash"], values, 60.0, lambda: None)
+
+    assert (unsupplied.exit_code, unsupplied.output.splitlines()[-1]) == (1, "REFUSED no supply")
+    assert (done.exit_code, done.output.splitlines()[-1]) == (0, "done")
+
+
+@contextmanager
+def supplied(resource: str) -> Iterator[None]:
+    """12 V on the served breaker, long enough for its controller to run."""
+    link = VisaLink(resource)
+    try:
+        for line in ("VOLT 13.5", "CURR 2", "OUTP ON"):
+            link.write(line)
+        time.sleep(1.0)
+        yield
+    finally:
+        link.write("OUTP OFF")
+        link.close()
+
+
+def test_who_a_unit_is_is_asked_again_where_an_answer_is_lost(
+    rig: Rig, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(flash, "read_identity", losing(read_identity, asked=[1, 1, 0]))
+    assert put_in(a_build(tmp_path), HEATER, rig.bench, rig.ledger) == []
+
+    monkeypatch.setattr(flash, "read_identity", losing(read_identity, asked=[1, 1, 1]))
+    with pytest.raises(FlashError, match="a lost answer"):
+        put_in(a_build(tmp_path), HEATER, rig.bench, rig.ledger)
+
+
+def losing(read: Callable[..., Any], asked: list[int]) -> Callable[..., Any]:
+    """Loses answers after the first one as ``asked`` says."""
+    lost = iter([0, *asked])
+
+    def ask(*arguments: object) -> Any:
+        if next(lost):
+            raise StepFail("a lost answer")
+        return read(*arguments)
+
+    return ask
