@@ -7,10 +7,13 @@ from dataclasses import replace
 from pathlib import Path
 
 import pytest
+from click.testing import CliRunner
 
+from harness.cli import main
 from harness.files.build import build_faults, load_build
 from harness.files.marks import FileErrors
 from harness.files.profile import load_device, shipped_device, shipped_plans
+from harness.plan.plan import find_plans
 
 HEATER = load_device(shipped_device("heater"))
 PUMP = load_device(shipped_device("pump"))
@@ -87,3 +90,22 @@ def test_the_shipped_builds_hold(name: str, device: object) -> None:
     build = load_build(shipped_plans() / "firmware" / f"{name}.yaml")
 
     assert list(build_faults(build, device)) == []  # type: ignore[arg-type]
+
+
+def test_check_says_what_is_wrong_with_a_build(tmp_path: Path) -> None:
+    good = CliRunner().invoke(main, ["check", str(write(tmp_path))])
+    bad = CliRunner().invoke(main, ["check", str(write(tmp_path, image=b"another"))])
+
+    assert (good.exit_code, good.output) == (0, "")
+    assert bad.exit_code == 2
+    assert "next.yaml:8:9: next.image has SHA-256" in bad.output
+
+
+def test_plans_that_need_a_build_are_checked_with_the_others_and_run_by_name_only() -> None:
+    done = CliRunner().invoke(main, ["check", str(shipped_plans())])
+    found = {path.name for path in find_plans([shipped_plans()])}
+
+    assert "heater_set_points_kept: " in done.output
+    assert "heater_set_points_kept.yaml" not in found
+    assert "01_node.yaml" in found
+    assert find_plans([shipped_plans() / "firmware"]) != []
