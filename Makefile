@@ -2,7 +2,7 @@
 PYTHON ?= python3
 BIN := .venv/bin
 
-.PHONY: demo test check prove-records lock clean
+.PHONY: demo test check prove-records prove-drift lock clean
 
 demo: .venv/runtime
 	$(BIN)/breakerbench demo
@@ -18,6 +18,9 @@ check: .venv/dev
 
 prove-records: .venv/dev
 	$(BIN)/python -m tests.benchmarks.kills
+
+prove-drift: .venv/dev
+	$(BIN)/python -m tests.benchmarks.drift
 
 # Two stamps: the demo needs no test tools.
 .venv/runtime: requirements.lock pyproject.toml

@@ -30,7 +30,8 @@ from harness.plan import steps as kinds
 from harness.plan.plan import Plan, PlanStep, load_plan
 from harness.record.journal import Journal, new_folder
 from harness.record.result import Result, Verdict, strongest
-from harness.run.engine import Ending, Engine
+from harness.run.ending import Ending
+from harness.run.engine import Engine
 from protocol.device import Device
 
 LONG_S = 60.0

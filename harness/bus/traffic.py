@@ -100,6 +100,21 @@ class Statistics:
             case WireFault():
                 self.faults[event.kind] += 1
 
+    @property
+    def figures(self) -> dict[str, object]:
+        """All of it as plain values, by name."""
+        return {
+            "frames": self.frames,
+            "no_response": self.no_response,
+            "faults": {kind.value: number for kind, number in self.faults.items()},
+            "retries": self.retries,
+            "no_echo": self.no_echo,
+            "late_us_half": self.lateness.below_us(0.5),
+            "late_us_99_of_100": self.lateness.below_us(0.99),
+            "late_us_worst": self.lateness.worst_ns // 1000,
+            "slots_missed": self.lateness.missed,
+        }
+
 
 class Runs:
     """Folds equal events of a frame id into runs and hands each run on when something else comes."""

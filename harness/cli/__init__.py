@@ -12,6 +12,8 @@ COMMANDS: dict[str, tuple[str, str]] = {
     "run": ("harness.cli.run:run", "Run test plans on a bench and record the verdicts."),
     "report": ("harness.cli.report:report", "Write the report of a run as one HTML page."),
     "export": ("harness.cli.export:export", "Write a run as JUnit XML, CSV or JSON Lines."),
+    "compare": ("harness.cli.compare:compare", "Compare two runs: what a new build changed."),
+    "history": ("harness.cli.history:history", "Follow a measured value over all the records of a folder."),
     "curve": ("harness.cli.curve:curve", "Show the time-current characteristic with its tolerance band."),
     "serve": ("harness.cli.serve:serve", "Serve the simulated bench on real ports, in real time."),
     "ports": ("harness.cli.ports:ports", "List the serial ports of this machine."),

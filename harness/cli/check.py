@@ -11,6 +11,7 @@ import click
 from harness.bench.spec import load_bench, shipped_bench
 from harness.check import PlanCost, Prediction, predict
 from harness.cli.work import load_work
+from harness.files.build import load_build
 from harness.files.marks import FileError, FileErrors, MapNode, compose
 from harness.files.profile import load_device
 from harness.quantity import show
@@ -22,7 +23,7 @@ from harness.quantity import show
     "--bench", "bench_file", type=click.Path(path_type=Path), help="Bench file; without it, the simulated one."
 )
 def check(files: tuple[Path, ...], bench_file: Path | None) -> None:
-    """Check FILES: plans, folders of plans, device profiles, bench files.
+    """Check FILES: plans, folders of plans, device profiles, bench files, build descriptions.
 
     One line a fault, as file:line:column, and exit code 2; without a fault, what a run of the plans would take.
     """
@@ -54,8 +55,8 @@ def check(files: tuple[Path, ...], bench_file: Path | None) -> None:
 
 
 def _beside_plans(folder: Path) -> list[Path]:
-    """Profiles and bench files below a folder of plans."""
-    return sorted(path for name in ("devices", "benches") for path in folder.glob(f"**/{name}/*.yaml"))
+    """Profiles, bench files, builds and the plans that need one, below a folder of plans."""
+    return sorted(path for name in ("devices", "benches", "firmware") for path in folder.glob(f"**/{name}/*.yaml"))
 
 
 def _loader(path: Path) -> Callable[[Path], object] | None:
@@ -67,7 +68,9 @@ def _loader(path: Path) -> Callable[[Path], object] | None:
     except FileErrors:
         return None
     keys = root.items.keys() if isinstance(root, MapNode) else set()
-    return load_bench if "roles" in keys else load_device if "ldf" in keys else None
+    loaders: dict[str, Callable[[Path], object]]
+    loaders = {"roles": load_bench, "ldf": load_device, "sha256": load_build}
+    return next((loader for key, loader in loaders.items() if key in keys), None)
 
 
 def _line(cost: PlanCost) -> str:

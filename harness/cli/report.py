@@ -18,7 +18,7 @@ def report(run: Path, out: Path | None) -> None:
     try:
         record = Record(run)
         try:
-            text = page(record)
+            text = page(record, run)
         finally:
             record.close()
         target = out or run / "report.html"

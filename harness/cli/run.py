@@ -30,7 +30,8 @@ from harness.plan.plan import Plan
 from harness.record.journal import Journal, JournalError, new_folder
 from harness.record.reader import RecordError
 from harness.record.result import Verdict, strongest
-from harness.run.engine import Ending, Engine
+from harness.run.ending import Ending
+from harness.run.engine import Engine
 from protocol.device import Device
 
 RUNS = Path("runs")

@@ -13,7 +13,7 @@ import os
 import sqlite3
 import zlib
 from collections.abc import Iterable, Iterator, Mapping
-from contextlib import contextmanager
+from contextlib import contextmanager, suppress
 from datetime import UTC, datetime
 from pathlib import Path
 
@@ -163,10 +163,15 @@ class Journal:
         )
 
     def close(self) -> None:
-        """Write what waits, fold the write-ahead log into the file and close it. A second call does nothing."""
+        """Write what waits, fold the write-ahead log into the file and close it. A second call does nothing.
+
+        Without a log the file is read where nothing can be written, too; a reader that looks on just then keeps it.
+        """
         try:
             if self._waiting:
                 self._write([])
+            with suppress(sqlite3.Error):
+                self._db.execute("PRAGMA journal_mode=DELETE")
         finally:
             self._db.close()
             if self._lock is not None:

@@ -5,12 +5,16 @@ from __future__ import annotations
 import json
 import sqlite3
 import zlib
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
+from dataclasses import replace
 from pathlib import Path
+from typing import Any, TypeVar
 
 from harness.record.layout import APPLICATION_ID, FORMAT, JOURNAL_NAME, bring_up
 from harness.record.note import Event, IdentityReading, Input, InstrumentNote, PlanNote, StepNote
 from harness.record.result import Applied, Coverage, Exchange, Measurement, Result, Verdict, Waveform
+
+T = TypeVar("T")
 
 
 class RecordError(Exception):
@@ -22,7 +26,7 @@ class Record:
 
     def __init__(self, folder: Path) -> None:
         """Open the record in ``folder``. Raises RecordError."""
-        path = folder / JOURNAL_NAME
+        path = self._path = folder / JOURNAL_NAME
         if not path.is_file():
             raise RecordError(f"{folder}: no run record here (no {JOURNAL_NAME})")
         try:
@@ -42,28 +46,34 @@ class Record:
 
     def about(self) -> dict[str, str]:
         """Facts about the run as a whole."""
-        return dict(self._rows("SELECT key, value FROM about ORDER BY key"))
+        return dict(self._read("SELECT key, value FROM about ORDER BY key", lambda key, value: (key, value)))
 
     def inputs(self) -> list[Input]:
         """Each input file, in the order in which they were kept."""
-        return [Input(*row) for row in self._rows("SELECT path, sha256, stored_as, role FROM input ORDER BY rowid")]
+        return self._read("SELECT path, sha256, stored_as, role FROM input ORDER BY rowid", Input)
 
     def plans(self) -> list[PlanNote]:
         """Each plan that the run was to go through, in order; a format-1 record has none."""
-        rows = self._rows("SELECT name, title, device, note, path, steps, digest FROM plan ORDER BY number")
-        return [
-            PlanNote(name, title, device, note, path, tuple(StepNote(*step) for step in json.loads(steps)), digest)
-            for name, title, device, note, path, steps, digest in rows
-        ]
+        return self._read("SELECT name, title, device, note, path, steps, digest FROM plan ORDER BY number", _plan)
 
     def identities(self) -> list[IdentityReading]:
         """Each time that a unit was asked who it is, in order."""
-        rows = self._rows("SELECT at_ns, device, moment, reading FROM identity ORDER BY number")
-        return [IdentityReading(at_ns, device, moment, json.loads(values)) for at_ns, device, moment, values in rows]
+        return self._read(
+            "SELECT at_ns, device, moment, reading FROM identity ORDER BY number",
+            lambda at_ns, device, moment, reading: IdentityReading(at_ns, device, moment, _mapping(reading)),
+        )
 
     def instruments(self) -> list[InstrumentNote]:
         """Each instrument of the bench."""
-        return [InstrumentNote(*row) for row in self._rows("SELECT * FROM instrument ORDER BY rowid")]
+        sql = "SELECT role, resource, identity, calibrated, due FROM instrument ORDER BY rowid"
+        return self._read(sql, InstrumentNote)
+
+    def events(self) -> list[Event]:
+        """Every event in order."""
+        return self._read(
+            "SELECT at_ns, kind, detail FROM event ORDER BY number",
+            lambda at_ns, kind, detail: Event(at_ns, kind, _mapping(detail)),
+        )
 
     def stopped_at(self) -> str | None:
         """Which step, as plan/step, was running when a run that did not end stopped; None for one that ended.
@@ -75,8 +85,8 @@ class Record:
         begun = [event for event in self.events() if event.kind == "begun"]
         if not begun:
             return "before the first step"
-        step = f"{begun[-1].detail['plan']}/{begun[-1].detail['step']}"
-        done = self._rows("SELECT 1 FROM result WHERE id = ? AND superseded = 0", step)
+        step = f"{begun[-1].detail.get('plan')}/{begun[-1].detail.get('step')}"
+        done = self._read("SELECT 1 FROM result WHERE id = ? AND superseded = 0", int, step)
         return f"after {step}" if done else step
 
     def ledger(self) -> list[Event]:
@@ -84,11 +94,6 @@ class Record:
         events = self.events()
         final = [event for event in events if event.kind == "ledger"]
         return final or [event for event in events if event.kind in ("set_point", "levels", "quarantine")]
-
-    def events(self) -> list[Event]:
-        """Every event in order."""
-        rows = self._rows("SELECT at_ns, kind, detail FROM event ORDER BY number")
-        return [Event(at_ns, kind, json.loads(detail)) for at_ns, kind, detail in rows]
 
     def results(self) -> Iterator[Result]:
         """Every committed result in order, whole; not those of a plan that was begun anew, see ``superseded``."""
@@ -98,58 +103,89 @@ class Record:
         """Results of a run that was cut short amid a plan, which was then begun anew."""
         yield from self._results(True)
 
-    def _results(self, superseded: bool) -> Iterator[Result]:
-        columns = (
-            "number, id, plan, step, kind, section, place, verdict, reasons, measurements, coverage, function,"
-            " start_ns, end_ns, facts, device, stimulus, set_points"
-        )
-        for number, *row in self._rows(
-            f"SELECT {columns} FROM result WHERE superseded = ? ORDER BY number", superseded
-        ):
-            result_id, plan, step, kind, section, where, verdict, reasons, measurements, coverage, *rest = row
-            function, start_ns, end_ns, facts, device, stimulus, set_points = rest
-            yield Result(
-                result_id,
-                plan,
-                step,
-                kind,
-                section,
-                where,
-                Verdict(verdict),
-                tuple(json.loads(reasons)),
-                tuple(Measurement(**fields) for fields in json.loads(measurements)),
-                Coverage(coverage),
-                function,
-                start_ns,
-                end_ns,
-                self._exchanges(number),
-                self._waveforms(number),
-                None if facts is None else json.loads(facts),
-                device,
-                None if stimulus is None else Applied(**json.loads(stimulus)),
-                None if set_points is None else json.loads(set_points),
-            )
+    def measurements(self, step: str) -> list[Measurement]:
+        """Measured values of the result ``step`` (plan/step), without reading the rest of it."""
+        sql = "SELECT measurements FROM result WHERE id = ? AND superseded = 0"
+        return [each for its in self._read(sql, _measurements, step) for each in its]
+
+    def measured(self) -> list[tuple[str, str]]:
+        """Result and name of every measured value, in order."""
+        sql = "SELECT id, measurements FROM result WHERE superseded = 0 ORDER BY number"
+        found = self._read(sql, lambda result, its: [(result, each.name) for each in _measurements(its)])
+        return [each for its in found for each in its]
 
     def close(self) -> None:
         """Close the file. A second call does nothing."""
         self._db.close()
 
+    def _results(self, superseded: bool) -> Iterator[Result]:
+        sql = f"SELECT number, {_RESULT} FROM result WHERE superseded = ? ORDER BY number"
+        for number, result in self._read(sql, lambda number, *row: (number, _result(*row)), superseded):
+            yield replace(result, exchanges=self._exchanges(number), waveforms=self._waveforms(number))
+
     def _exchanges(self, number: int) -> tuple[Exchange, ...]:
-        rows = self._rows("SELECT at_ns, request, answer, note FROM exchange WHERE result = ? ORDER BY rowid", number)
-        return tuple(Exchange(*row) for row in rows)
+        sql = "SELECT at_ns, request, answer, note FROM exchange WHERE result = ? ORDER BY rowid"
+        return tuple(self._read(sql, Exchange, number))
 
     def _waveforms(self, number: int) -> tuple[Waveform, ...]:
         sql = "SELECT channel, unit, start_s, interval_s, samples FROM waveform WHERE result = ? ORDER BY rowid"
-        return tuple(
-            Waveform(channel, unit, start_s, interval_s, zlib.decompress(samples))
-            for channel, unit, start_s, interval_s, samples in self._rows(sql, number)
-        )
+        return tuple(self._read(sql, _waveform, number))
 
-    def _rows(self, sql: str, *parameters: object) -> list[tuple]:  # type: ignore[type-arg]  # columns vary by query
+    def _read(self, sql: str, build: Callable[..., T], *parameters: object) -> list[T]:
         try:
-            return self._db.execute(sql, parameters).fetchall()
-        except sqlite3.Error as error:
-            raise RecordError(f"damaged run record: {error}") from error
+            return [build(*row) for row in self._db.execute(sql, parameters)]
+        except (sqlite3.Error, zlib.error, ValueError, TypeError, KeyError) as error:
+            raise RecordError(f"{self._path}: damaged run record: {_plain(error)}") from error
+
+
+_RESULT = (
+    "id, plan, step, kind, section, place, verdict, reasons, measurements, coverage, function, start_ns, end_ns, facts,"
+    " device, stimulus, set_points"
+)
+
+_MAPPINGS = ("facts", "stimulus", "set_points")
+
+
+def _result(*row: Any) -> Result:
+    names = [name.strip() for name in _RESULT.replace("place", "where").split(",")]
+    fields = dict(zip(names, row, strict=True))
+    facts, stimulus, points = (None if (text := fields[name]) is None else _mapping(text) for name in _MAPPINGS)
+    return Result(
+        **fields
+        | {
+            "verdict": Verdict(fields["verdict"]),
+            "reasons": tuple(json.loads(fields["reasons"])),
+            "measurements": _measurements(fields["measurements"]),
+            "coverage": Coverage(fields["coverage"]),
+            "facts": facts,
+            "stimulus": None if stimulus is None else Applied(**stimulus),
+            "set_points": points,
+        }
+    )
+
+
+def _waveform(channel: str, unit: str, start_s: float, interval_s: float, samples: bytes) -> Waveform:
+    return Waveform(channel, unit, start_s, interval_s, zlib.decompress(samples))
+
+
+def _measurements(text: str) -> tuple[Measurement, ...]:
+    return tuple(Measurement(**fields) for fields in json.loads(text))
+
+
+def _plan(name: str, title: str, device: str, note: str | None, path: str, steps: str, digest: str) -> PlanNote:
+    return PlanNote(name, title, device, note, path, tuple(StepNote(*step) for step in json.loads(steps)), digest)
+
+
+def _plain(error: Exception) -> str:
+    """One line of a message that may quote what is damaged."""
+    return "".join(each if each.isprintable() else "?" for each in str(error))[:200]
+
+
+def _mapping(text: str) -> dict[str, Any]:
+    value = json.loads(text)
+    if not isinstance(value, dict):
+        raise ValueError(f"{text[:40]!r} is not a mapping")
+    return value
 
 
 def _brought_up(path: Path, old: sqlite3.Connection, found: int) -> sqlite3.Connection:
@@ -158,9 +194,9 @@ def _brought_up(path: Path, old: sqlite3.Connection, found: int) -> sqlite3.Conn
     try:
         old.backup(new)
         bring_up(new, found)
-    except sqlite3.Error as error:
+    except (sqlite3.Error, UnicodeDecodeError) as error:
         new.close()
-        raise RecordError(f"{path}: format {found} cannot be read: {error}") from error
+        raise RecordError(f"{path}: format {found} cannot be read: {_plain(error)}") from error
     finally:
         old.close()
     return new

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import html
 import io
 import re
 from collections.abc import Sequence
@@ -59,8 +60,26 @@ def draw(waves: Sequence[Waveform], title: str, place: str) -> str:
             _fill(axes, wave)
         file = io.StringIO()
         figure.savefig(file, format="svg", metadata={"Date": None, "Creator": None, "Title": title})
-    svg = file.getvalue()
+        rooms = "".join(_room(figure, axes, wave) for axes, wave in zip(panels, waves, strict=True))
+    return re.sub(r"</svg>\s*$", f"{rooms}</svg>", placed(file.getvalue(), place))
+
+
+def placed(svg: str, place: str) -> str:
+    """A drawing library's SVG file as an element of a page: ids set apart by ``place``, numbers no longer than needed."""
     return _REFERENCE.sub(rf"\g<1>{place}-", _LONG_NUMBER.sub("", svg[svg.index("<svg") :]))
+
+
+def _room(figure: Figure, axes: Axes, wave: Waveform) -> str:
+    """An unseen rectangle over a panel that tells a script what its edges mean."""
+    box = axes.get_window_extent()
+    scale = 72 / figure.dpi
+    x, y = box.x0 * scale, (figure.bbox.height - box.y1) * scale
+    edges = " ".join(f"{edge:.7g}" for edge in (*axes.get_xlim(), *axes.get_ylim()))
+    name, unit = html.escape(wave.channel), html.escape(wave.unit)
+    return (
+        f'<rect class="room" x="{x:.1f}" y="{y:.1f}" width="{box.width * scale:.1f}" '
+        f'height="{box.height * scale:.1f}" fill="none" pointer-events="all" data-edges="{edges}" data-name="{name}" data-unit="{unit}"/>'
+    )
 
 
 @cache
@@ -73,7 +92,7 @@ def _frame(count: int) -> tuple[Figure, list[Axes]]:
     figure.subplots_adjust(left=0.11, right=0.98, top=0.97, bottom=0.42 / height, hspace=0.15)
     panels = list(figure.subplots(count, 1, sharex=True, squeeze=False)[:, 0])
     for axes in panels:
-        axes.plot([], [], color="#1a1a1a", linewidth=0.9)
+        axes.plot([], [], color="#1a1a1a", linewidth=0.9, gid="curve")
         axes.axvline(0, color="#6b6b6b", linewidth=0.7, linestyle=":")
         axes.locator_params(axis="y", nbins=4)
     panels[-1].set_xlabel("time from the trigger (s)")

@@ -8,7 +8,6 @@ from __future__ import annotations
 
 import contextlib
 from collections.abc import Generator, Iterable, Iterator, Sequence
-from dataclasses import dataclass, field
 from typing import Protocol
 
 from harness.bench.bench import Bench
@@ -24,6 +23,7 @@ from harness.record.result import Exchange, Result, Verdict
 from harness.run.configure import put_back
 from harness.run.context import Context, Outcome, StepError, StepFail, StepNotRun
 from harness.run.drives import rest_signals
+from harness.run.ending import Ending
 from harness.run.flash import FlashError, put_in
 from harness.run.hold import let_go
 from harness.run.identity import differing
@@ -54,51 +54,6 @@ class Watcher(Protocol):
     def finished(self, result: Result) -> None:
         """A step's result is in the record."""
         ...
-
-
-@dataclass
-class Ending:
-    """How a run ended; with the results, all that an exit code needs."""
-
-    results: list[Result] = field(default_factory=list)
-    bench_lost: str | None = None
-    record_lost: str | None = None  # why nothing could be written into the record any more: the disk is full
-    other_unit: str | None = None  # why a run could not be gone on with
-    not_flashed: str | None = None  # why the breaker does not run the build that was to be tested
-    unfit: str | None = None  # why the breaker could not be tested at all: its own fault
-    interrupted: bool = False
-    refused_by_gate: bool = False
-    not_put_back: list[str] = field(default_factory=list)
-    made_safe: list[SafeAction] = field(default_factory=list)
-    bench_ns: int = 0
-
-    def count(self, verdict: Verdict) -> int:
-        """How many results have this verdict."""
-        return sum(result.verdict is verdict for result in self.results)
-
-    @property
-    def exit_code(self) -> int:
-        """130 interrupted, 2 cannot be gone on with, 5 bench, bus or record error, 1 failed, 4 refused by the gate,
-        3 inconclusive or not-run, 0 pass.
-        """
-        verdicts = {result.verdict for result in self.results}
-        if self.interrupted:
-            return 130
-        if self.other_unit:
-            return 2
-        if (
-            self.record_lost
-            or self.bench_lost
-            or self.not_flashed
-            or Verdict.ERROR in verdicts
-            or any(action.problem for action in self.made_safe)
-        ):
-            return 5
-        if Verdict.FAIL in verdicts or self.unfit or self.not_put_back:
-            return 1
-        if self.refused_by_gate:
-            return 4
-        return 3 if verdicts & {Verdict.INCONCLUSIVE, Verdict.NOT_RUN} or not verdicts else 0
 
 
 class Engine:
@@ -404,19 +359,7 @@ class Engine:
 
     def _note_bus(self) -> None:
         self._bench.master.flush()
-        statistics = self._bench.master.statistics
-        detail = {
-            "frames": statistics.frames,
-            "no_response": statistics.no_response,
-            "faults": {kind.value: number for kind, number in statistics.faults.items()},
-            "retries": statistics.retries,
-            "no_echo": statistics.no_echo,
-            "late_us_half": statistics.lateness.below_us(0.5),
-            "late_us_99_of_100": statistics.lateness.below_us(0.99),
-            "late_us_worst": statistics.lateness.worst_ns // 1000,
-            "slots_missed": statistics.lateness.missed,
-        }
-        self._journal.event(self._bench.clock.now_ns(), "bus", detail)
+        self._journal.event(self._bench.clock.now_ns(), "bus", self._bench.master.statistics.figures)
 
     def _fill_up(self, plans: Sequence[Plan]) -> None:
         """Every step that was not reached still has a result."""

@@ -23,6 +23,8 @@ from harness.run.observe import read_identity, read_set_points, stable_status
 from harness.run.supply import power_up
 from protocol.device import Device
 
+_READS = 3
+"""Times that a unit is asked who it is before nobody can say so: asking changes nothing, and one frame may be lost."""
 _OFF_NS = 500 * MS  # long enough for any supply to have fallen; common practice, no source
 
 
@@ -82,9 +84,15 @@ def _restarted(device: Device, bench: Bench, ledger: Ledger) -> tuple[Identity |
     bench.master.silence_until(bench.clock.now_ns() + _OFF_NS)
     try:
         power_up(device, bench, ledger)
-        return read_identity(device, bench), None
-    except (StepFail, StepError) as error:
+    except StepFail as error:
         return None, str(error)
+    problem = None
+    for _ in range(_READS):
+        try:
+            return read_identity(device, bench), None
+        except (StepFail, StepError) as error:
+            problem = str(error)
+    return None, problem
 
 
 def unlike(build: Build, before: Identity, after: Identity) -> str | None:

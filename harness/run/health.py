@@ -14,7 +14,7 @@ from harness.plan.steps import CheckHealth
 from harness.plan.steps.stimulus import Leakage, VoltageDrop, Zero
 from harness.record.result import Coverage, Measurement
 from harness.run.context import Context, Outcome, StepError, StepNotRun
-from harness.run.observe import read_live, stable_status
+from harness.run.observe import live_repeatability, read_live, stable_status
 from harness.run.shot import recorded
 
 _RECORD_S = 0.2
@@ -50,7 +50,9 @@ def _zero(zero: Zero, context: Context, outcome: Outcome) -> None:
         raise StepNotRun(f"{context.device.name} reports no live value 'current'")
     for number in (1, 2):
         value = abs(float(read_live(context, live)))
-        outcome.measure(Measurement(f"zero of the sensor, reading {number}", value, "A", None, zero.at_most.si))
+        repeat = live_repeatability(context.device, live)
+        name, limit = f"zero of the sensor, reading {number}", zero.at_most.si
+        outcome.measure(Measurement(name, value, "A", None, limit, repeatability=repeat))
 
 
 def _leakage(leakage: Leakage, context: Context, outcome: Outcome) -> None:
@@ -61,7 +63,7 @@ def _leakage(leakage: Leakage, context: Context, outcome: Outcome) -> None:
     value = float(np.mean(current) - np.mean(zero))
     noise = math.hypot(float(np.std(zero)) / math.sqrt(len(zero)), float(np.std(current)) / math.sqrt(len(current)))
     uncertainty = math.hypot(noise, _channel(context, "current").gain * value / _ROOT3)
-    outcome.measure(Measurement("leakage", value, "A", None, leakage.at_most.si, None, uncertainty))
+    outcome.measure(Measurement("leakage", value, "A", None, leakage.at_most.si, None, uncertainty, noise))
 
 
 def _voltage_drop(drop: VoltageDrop, context: Context, outcome: Outcome) -> None:
@@ -73,8 +75,9 @@ def _voltage_drop(drop: VoltageDrop, context: Context, outcome: Outcome) -> None
     volts = float(np.mean(acquisition.channels["switch_voltage"]))
     spec = _channel(context, "switch_voltage")
     uncertainty = math.hypot(spec.gain * volts, spec.offset) / _ROOT3
+    noise = float(np.std(acquisition.channels["switch_voltage"])) / math.sqrt(len(acquisition.channels["current"]))
     outcome.facts["current"] = amperes
-    outcome.measure(Measurement("voltage drop", volts, "V", None, drop.at_most.si, None, uncertainty))
+    outcome.measure(Measurement("voltage drop", volts, "V", None, drop.at_most.si, None, uncertainty, noise))
 
 
 def _record(context: Context, voltage: float | None, current: float | None) -> Acquisition:

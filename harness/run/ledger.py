@@ -32,11 +32,16 @@ _FALL_S = 0.2  # s, longer than any supply takes to fall once it is off; common 
 
 @dataclass(frozen=True)
 class Known:
-    """A value as the instruments or the harness know it: least, greatest, and how well the two are known (standard)."""
+    """A value as the instruments or the harness know it: least, greatest, and how well the two are known (standard).
+
+    ``repeatability`` is the standard deviation of a healthy unit's own value from trip to trip; None: it may lie
+    anywhere between the two.
+    """
 
     low: float
     high: float
     uncertainty: float = 0.0
+    repeatability: float | None = None
 
 
 @dataclass(frozen=True)

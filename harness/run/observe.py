@@ -14,6 +14,7 @@ from harness.record.result import Measurement
 from harness.run.context import Context, Outcome, StepError, StepFail, ask, steady
 from harness.run.identity import Identity
 from harness.run.published import compare_published
+from harness.run.repeat import of_reading
 from protocol.device import Device, LiveValue
 from protocol.services import CodeStatus, CodeStatusBit, dtc_text
 
@@ -114,7 +115,10 @@ def run_read_live(step: ReadLive, context: Context, outcome: Outcome) -> None:
         readings = [float(read_live(context, live)) for _ in range(2)]
         for number, value in enumerate(readings, start=1):
             limits = (low.si - live.accuracy, high.si + live.accuracy)
-            outcome.measure(Measurement(f"{name}, reading {number}", value, live.field.unit, *limits))
+            repeat = live_repeatability(context.device, live)
+            outcome.measure(
+                Measurement(f"{name}, reading {number}", value, live.field.unit, *limits, repeatability=repeat)
+            )
 
 
 def run_identify(step: Identify, context: Context, outcome: Outcome) -> None:
@@ -151,6 +155,12 @@ def _compare_serials(text: str | None, context: Context, outcome: Outcome) -> No
 def read_live(context: Context, live: LiveValue) -> Fraction:
     """One reading of a live value. Raises StepFail or StepError."""
     return ask(context.device, context.bench, lambda: context.bench.diagnostics.live(live))
+
+
+def live_repeatability(device: Device, live: LiveValue) -> float:
+    """Standard deviation between readings of one unit, in the value's unit: resolution, and a current's noise."""
+    noise = device.sensing.slow_noise if live.field.unit == "A" else 0.0
+    return of_reading(float(live.field.scale), noise)
 
 
 def read_set_points(device: Device, bench: Bench, names: Iterable[str], once: bool = False) -> dict[str, Fraction]:

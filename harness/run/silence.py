@@ -19,6 +19,7 @@ from harness.record.result import Applied, Coverage, Measurement, Waveform
 from harness.run.context import Context, Outcome, StepError, StepNotRun
 from harness.run.instants import EDGE_UNCERTAINTY, GATE_THRESHOLD_V, crossing
 from harness.run.observe import stable_status
+from harness.run.repeat import of_decision
 from harness.run.switch import send_command
 from harness.trip.band import Band, silence_band
 from protocol.protection import Silence as SilenceFunction
@@ -70,7 +71,8 @@ def _expect_trip(step: Silence, context: Context, outcome: Outcome) -> None:
     fallen = _record(step, context, bench.recorder, outcome)
     measured = None if fallen is None else fallen.after_s
     uncertainty = 0.0 if fallen is None else fallen.uncertainty_s
-    outcome.measure(_operate_time(band, measured, uncertainty), "late", "early")
+    repeat = of_decision(function, device)
+    outcome.measure(_operate_time(band, measured, uncertainty, repeat), "late", "early")
     status = stable_status(device, bench)
     outcome.expect(status.cause == function.cause, f"it gives {status.cause} as the cause, wanted {function.cause}")
     outcome.expect(status.switch == "open", f"after the silence the switch is {status.switch}")
@@ -119,9 +121,9 @@ def _record(step: Silence, context: Context, recorder: Recorder, outcome: Outcom
     return _Fallen(after_s + late_s, math.hypot(*parts))
 
 
-def _operate_time(band: Band, measured: float | None, uncertainty: float) -> Measurement:
+def _operate_time(band: Band, measured: float | None, uncertainty: float, repeat: float) -> Measurement:
     nominal = band.nominal_s if math.isfinite(band.nominal_s) else None
-    return Measurement("operate time", measured, "s", max(band.early_s, 0.0), band.late_s, nominal, uncertainty)
+    return Measurement("operate time", measured, "s", max(band.early_s, 0.0), band.late_s, nominal, uncertainty, repeat)
 
 
 def _keep(acquisition: Acquisition, outcome: Outcome) -> None:

@@ -8,6 +8,7 @@ from harness.plan.steps import CheckSnapshot
 from harness.record.result import Measurement
 from harness.run.context import Context, Outcome, ask, steady
 from harness.run.ledger import Known, LastTrip, Uptime
+from harness.run.repeat import of_range, of_reading
 from protocol.device import SnapshotField
 
 
@@ -52,14 +53,20 @@ def _compare(
         wanted = None if step is None else step.values.get(name)
         known = trip.values.get(entry.source) if trip is not None else None
         if wanted is not None:
-            known = Known(wanted.si, wanted.si)
+            known = Known(wanted.si, wanted.si, repeatability=0.0 if known is None else _repeatability(known))
         if known is not None:
             if entry.source == "uptime" and wanted is None:
                 low, high = _wrapped(entry, known, value)
             else:
                 low, high = _saturated(entry, known)
             limits = (low - _slack(entry), high + _slack(entry))
-            outcome.measure(Measurement(f"{label} {name}", value, entry.field.unit, *limits, None, known.uncertainty))
+            repeat = of_reading(float(entry.field.scale), _repeatability(known))
+            uncertainty, unit = known.uncertainty, entry.field.unit
+            outcome.measure(Measurement(f"{label} {name}", value, unit, *limits, None, uncertainty, repeat))
+
+
+def _repeatability(known: Known) -> float:
+    return of_range(known.low, known.high) if known.repeatability is None else known.repeatability
 
 
 def _slack(entry: SnapshotField) -> float:

@@ -13,6 +13,7 @@ from harness.clock import S
 from harness.plan.steps import COLD_AT_MOST, SENSOR_FAULTS, STIMULI, ExpectNoTrip, ExpectTrip, Stimulus
 from harness.quantity import show
 from harness.record.result import Applied, Coverage, Measurement, Verdict
+from harness.run import repeat as repeatability
 from harness.run.context import Context, Outcome, StepError, StepNotRun
 from harness.run.drives import Drive, drive_of
 from harness.run.instants import EDGE_UNCERTAINTY, Look, crossing
@@ -67,7 +68,8 @@ def run_expect_trip(step: ExpectTrip, context: Context, outcome: Outcome) -> Non
     else:
         measured = shot.instants.decision - shot.instants.onset
         uncertainty = math.hypot(shot.time_uncertainty(measured), _quantity_uncertainty(band, shot))
-        outcome.measure(_operate_time(band, measured, uncertainty), "late", "early")
+        repeat = repeatability.of_operate_time(function, context.device, shot, band)
+        outcome.measure(_operate_time(band, measured, uncertainty, repeat), "late", "early")
     if step.draw is not None:
         _interruption(context, outcome, shot)
     _expect_cause(function, context, outcome, shot.said or stable_status(context.device, context.bench))
@@ -119,6 +121,8 @@ def _ready(step: Stimulus, context: Context, outcome: Outcome) -> Drive:
     outcome.coverage = Coverage.PRIMARY if step.draw is not None else Coverage.SECONDARY
     bench, ledger = context.bench, context.ledger
     outcome.stimulus, outcome.set_points = _applied(step), ledger.set_points
+    if ledger.mode is not None:
+        outcome.facts["mode"] = ledger.mode  # which bank of set-points counts
     refused = refusal(hazard_of(step.roles), bench.simulated)
     if refused:
         raise StepNotRun(refused, refused_by_gate=True)
@@ -193,7 +197,8 @@ def _polled(step: ExpectTrip, context: Context, outcome: Outcome, shot: Shot, ba
     polled = shot.polled
     seen = (polled.not_yet_ns + polled.seen_ns) / 2 - (polled.began_ns + polled.started_ns) / 2
     halves = (polled.seen_ns - polled.not_yet_ns) / 2 / S, (polled.started_ns - polled.began_ns) / 2 / S
-    outcome.measure(_operate_time(band, seen / S, math.hypot(*halves) / _ROOT3), "late", "early")
+    repeat = repeatability.of_decision(context.device.function(step.function), context.device)
+    outcome.measure(_operate_time(band, seen / S, math.hypot(*halves) / _ROOT3, repeat), "late", "early")
 
 
 def _no_decision(step: ExpectTrip, context: Context, outcome: Outcome, shot: Shot, band: Band) -> None:
@@ -233,9 +238,9 @@ def _expect_cause(function: ProtectionFunction, context: Context, outcome: Outco
     )
 
 
-def _operate_time(band: Band, measured: float | None, uncertainty: float) -> Measurement:
+def _operate_time(band: Band, measured: float | None, uncertainty: float, repeat: float = 0.0) -> Measurement:
     nominal = band.nominal_s if math.isfinite(band.nominal_s) else None
-    return Measurement("operate time", measured, "s", max(band.early_s, 0.0), band.late_s, nominal, uncertainty)
+    return Measurement("operate time", measured, "s", max(band.early_s, 0.0), band.late_s, nominal, uncertainty, repeat)
 
 
 def _quantity_uncertainty(band: Band, shot: Shot) -> float:

@@ -3,12 +3,14 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Mapping
+from dataclasses import replace
 
 from harness.clock import S
 from harness.record.result import Coverage
 from harness.run.context import Context
 from harness.run.ledger import Known, LastTrip
 from harness.run.oracle import junction_temperatures, level_after
+from harness.run.repeat import of_reading
 from harness.run.shot import Shot
 from harness.trip.trace import Segments
 from protocol.device import SnapshotSource
@@ -108,7 +110,11 @@ def _current(trip: _Trip) -> Known:
     if trip.measured < trip.accuracy.latency[1]:  # what is averaged began before the current did
         peak = float(abs(trip.current.currents).max())
         return Known(-trip.accuracy.current_offset, peak * (1 + trip.accuracy.current_gain), uncertainty)
-    return exactly(mean, gain, uncertainty)
+    if trip.shot.look.course.train:
+        return exactly(mean, gain, uncertainty)
+    sensing = trip.context.device.sensing
+    climb = trip.shot.look.course.rate * sensing.slow_period_ns / S if trip.shot.look.course.is_ramp else 0.0
+    return replace(exactly(mean, gain, uncertainty), repeatability=of_reading(climb, sensing.slow_noise))
 
 
 def _heat(trip: _Trip) -> Known | None:

@@ -7,6 +7,7 @@ from harness.plan.steps import Wait, WaitUntilCool
 from harness.record.result import Measurement
 from harness.run.context import Context, Outcome, StepError
 from harness.run.observe import read_live
+from harness.run.repeat import of_range, of_reading
 from protocol.protection import InverseTime, ThermalMemory
 
 _LOOK_NS = 10 * MS
@@ -35,7 +36,9 @@ def run_wait_until_cool(step: WaitUntilCool, context: Context, outcome: Outcome)
     live = context.device.live.get("heat")
     heats = [f.name for f in context.device.functions.values() if isinstance(f, ThermalMemory | InverseTime)]
     if live is not None and heats:
-        high = ledger.level(heats[0], bench.clock.now_ns())[1] + live.accuracy
+        low, high = ledger.level(heats[0], bench.clock.now_ns())
         own = float(read_live(context, live))
-        low = ledger.level(heats[0], bench.clock.now_ns())[0] - live.accuracy  # forgetting trips too late
-        outcome.measure(Measurement("the breaker's own thermal level", own, "1", low if low > 0 else None, high))
+        repeat = of_reading(float(live.field.scale), of_range(low, high))
+        least = low - live.accuracy if low > live.accuracy else None  # forgetting trips too late
+        limit = high + live.accuracy
+        outcome.measure(Measurement("the breaker's own thermal level", own, "1", least, limit, repeatability=repeat))

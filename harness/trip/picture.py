@@ -33,7 +33,7 @@ _METADATA: dict[str, dict[str, Any]] = {
     "png": {"Software": "breakerbench"},
     "pdf": {"CreationDate": None, "ModDate": None, "Creator": "breakerbench", "Producer": "breakerbench"},
 }
-_STYLE: Any = {
+STYLE: Any = {
     "svg.hashsalt": "breakerbench",
     "svg.fonttype": "none",  # text stays text, so that it can be searched and read aloud
     "pdf.fonttype": 42,
@@ -43,6 +43,7 @@ _STYLE: Any = {
     "hatch.linewidth": 0.8,
     "text.parse_math": False,  # a $ in a title is a $
 }
+"""Settings of the drawing library under which ``plot`` is to be called."""
 _INK, _BLUE, _PALE, _GREY = "#1a1a1a", "#0b4f8a", "#a9cdea", "#6b6b6b"
 
 
@@ -51,9 +52,9 @@ def draw(characteristic: Characteristic, lowest: float, highest: float, kind: st
     import matplotlib as mpl
     from matplotlib.figure import Figure
 
-    with mpl.rc_context(_STYLE):
+    with mpl.rc_context(STYLE):
         figure = Figure(figsize=(8.0, 6.0), dpi=150, layout="constrained")
-        _plot(figure, characteristic, lowest, highest)
+        plot(figure, characteristic, lowest, highest)
         file = io.BytesIO()
         title = f"Time-current characteristic: {_printable(characteristic.device.title)}"
         figure.savefig(file, format=kind, metadata={"Title": title, **_METADATA[kind]})
@@ -95,20 +96,41 @@ def _accuracies(characteristic: Characteristic) -> list[str]:
     ]
 
 
-def _plot(figure: Figure, characteristic: Characteristic, lowest: float, highest: float) -> None:
+def plot(
+    figure: Figure,
+    characteristic: Characteristic,
+    lowest: float,
+    highest: float,
+    times: tuple[float, float] | None = None,
+    titled: bool = True,
+) -> Axes:
+    """Draw ``characteristic`` from ``lowest`` to ``highest`` A and say on which axes.
+
+    ``times`` (s): the time axis begins at the decade below the first and holds the second, whatever operates faster.
+    Without ``titled``, no headings and no legend.
+    """
     axes = figure.add_subplot()
     grid = _grid(list(characteristic.zones.values()), lowest, highest)
     points = characteristic.at(grid)
     bottom, top = _time_range(points)
+    if times is not None:
+        bottom = float(10.0 ** np.floor(np.log10(times[0])))
+        top = max(top, float(10.0 ** np.ceil(np.log10(times[1]))))
     _scales(axes, (lowest, highest), (bottom, top))
     _curves(axes, points, characteristic.pickup_zone, top)
     _regions(axes, points, bottom, top)
     _multiples(axes, characteristic.pickup_zone.pickup)
+    if titled:
+        _head(figure, axes, characteristic)
+        figure.legend(loc="outside lower center", ncols=3, edgecolor=_GREY, fontsize=8)
+    return axes
+
+
+def _head(figure: Figure, axes: Axes, characteristic: Characteristic) -> None:
     set_points, start, accuracies = conditions(characteristic)
     figure.suptitle(_wrapped(characteristic.device.title, 70), fontsize=11, fontweight="bold")
     note = f"Computed from set-points and declared accuracies, no measurement: {accuracies}"
     axes.set_title(f"{_wrapped(f'{set_points}; start {start}', 115)}\n{_wrapped(note, 115)}", fontsize=8, pad=8)
-    figure.legend(loc="outside lower center", ncols=3, edgecolor=_GREY, fontsize=8)
 
 
 def _curves(axes: Axes, points: CurvePoints, zone: PickupZone, top: float) -> None:

@@ -1,4 +1,4 @@
-"""100 runs, each killed at a random instant: every record must be readable and hold whatever was acknowledged.
+"""100 runs, each killed at a random instant before its end: every record must be readable and hold what was said.
 
 `make prove-records`. A result is acknowledged by its JSON line on stdout. Every tenth record is gone on with as well.
 """
@@ -21,7 +21,7 @@ from harness.record.reader import Record
 KILLS = 100
 RESUMED_EVERY = 10
 RUN = [sys.executable, "-m", "harness", "run", "--json"]
-PLANS = [str(shipped_plans() / "low_voltage" / name) for name in ("01_node.yaml", "03_overload.yaml")]
+PLANS = [str(shipped_plans() / "low_voltage")]
 
 
 def started(runs: Path) -> subprocess.Popen[str]:
@@ -68,12 +68,12 @@ def main() -> int:
     """Kill, read, count."""
     chance = random.Random(1)
     gone: list[object] = []
-    stopped: set[str | None] = set()
-    acknowledged = ended = resumed = 0
+    stopped: set[str] = set()
+    acknowledged = killed_amid = too_late = resumed = 0
     with tempfile.TemporaryDirectory() as place:
         whole_s = duration(Path(place) / "whole")
-        for number in range(KILLS):
-            runs = Path(place) / str(number)
+        while killed_amid < KILLS:
+            runs = Path(place) / str(killed_amid + too_late)
             lines = killed(runs, chance.uniform(0, whole_s))
             (folder,) = runs.iterdir()
             gone += lost(folder, lines)
@@ -82,18 +82,22 @@ def main() -> int:
             at = record.stopped_at()
             described = bool(record.plans())
             record.close()
-            ended += at is None
+            if at is None:
+                too_late += 1
+                continue
+            killed_amid += 1
             stopped.add(at)
-            if number % RESUMED_EVERY == 0 and at is not None and described:
+            if killed_amid % RESUMED_EVERY == 0 and described:
                 done = subprocess.run([*RUN, "--resume", str(folder)], capture_output=True, text=True)
                 assert done.returncode == 0, done.stderr
                 assert not lost(folder, [line for line in lines if line["verdict"] != "pass"])
                 resumed += 1
     print(
-        f"{KILLS} kills within {whole_s:.1f} s, {len(stopped)} places where runs stopped, {ended} had ended before;"
-        f" {KILLS} records readable, {acknowledged} results acknowledged, {len(gone)} lost; {resumed} runs gone on with"
+        f"{killed_amid} runs killed within {whole_s:.1f} s at {len(stopped)} different places ({too_late} more had"
+        f" ended before): all records readable, {acknowledged} results acknowledged, {len(gone)} lost;"
+        f" {resumed} gone on with"
     )
-    return 1 if gone or ended > KILLS // 10 else 0
+    return 1 if gone else 0
 
 
 if __name__ == "__main__":

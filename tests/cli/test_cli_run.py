@@ -9,13 +9,14 @@ import pytest
 from click.testing import CliRunner, Result
 
 from harness.bench.simulated import MARK
+from harness.bench.spec import shipped_bench
 from harness.cli import main
 from harness.cli import run as run_module
 from harness.cli.work import Work
 from harness.files.profile import load_device, shipped_device
 from harness.plan.plan import load_plan
 from harness.record.reader import Record
-from harness.run.engine import Ending
+from harness.run.ending import Ending
 
 PLAN = """
 format: 1
@@ -153,3 +154,42 @@ def test_an_interruption_while_the_bench_opens_ends_with_130(tmp_path: Path, mon
     shown = invoke("run", write(tmp_path), "--runs", tmp_path / "runs")
 
     assert shown.exit_code == 130
+
+
+def test_calibration_that_is_overdue_is_said_and_recorded(tmp_path: Path) -> None:
+    text = shipped_bench("simulated").read_text()
+    for role, due in (("injector", 2020), ("recorder", 2999)):
+        assert text.count(f"  {role}:\n") == 1
+        text = text.replace(f"  {role}:\n", f"  {role}:\n    calibrated: 2019-03-01\n    due: {due}-03-01\n")
+    bench = write(tmp_path, text, "bench.yaml")
+
+    shown = invoke("run", write(tmp_path), "--bench", bench, "--runs", tmp_path / "runs")
+
+    assert shown.exit_code == 0, shown.output
+    assert "injector: calibration was due on 2020-03-01" in shown.stderr
+    assert shown.stderr.count("calibration was due") == 1
+    (folder,) = (tmp_path / "runs").iterdir()
+    record = Record(folder)
+    notes = {note.role: note for note in record.instruments()}
+    record.close()
+    assert (notes["recorder"].calibrated, notes["recorder"].due) == ("2019-03-01", "2999-03-01")
+    assert (notes["supply_12v"].calibrated, notes["supply_12v"].due) == (None, None)
+    assert notes["lin"].identity == "" and "SIMULATED" in notes["source"].identity.upper()
+
+
+def test_a_record_says_who_ran_what(tmp_path: Path) -> None:
+    assert invoke("run", write(tmp_path), "--operator", "A. Tester", "--runs", tmp_path / "runs").exit_code == 0
+    (folder,) = (tmp_path / "runs").iterdir()
+    record = Record(folder)
+    about, (plan,) = record.about(), record.plans()
+    record.close()
+
+    assert about["operator"] == "A. Tester"
+    assert (about["simulated"], about["seed"], about["scope"]) == ("yes", "1", "short.yaml")
+    assert (about["verdict"], about["exit_code"]) == ("pass", "0")
+    assert about["started"] <= about["ended"]
+    assert (plan.name, plan.device, [step.name for step in plan.steps]) == (
+        "short",
+        "heater",
+        ["identify_1", "check_status_1"],
+    )

@@ -14,6 +14,7 @@ from node_bench import Bench, PumpBench
 
 from harness.files.profile import load_device, shipped_device
 from mocks.catalogue import catalogue
+from mocks.image import make_image, read_image
 
 
 @pytest.fixture
@@ -128,7 +129,7 @@ def test_the_oldest_of_lowest_priority_is_displaced() -> None:
 def test_code_of_two_functions_has_the_priority_of_the_one_that_matters_more() -> None:
     device = load_device(shipped_device("heater"))
     functions = {**device.functions, "silence": replace(device.functions["silence"], cause="overload")}  # 12, and 5
-    codes = catalogue(replace(device, functions=functions), 1).codes.values()
+    codes = catalogue(replace(device, functions=functions), 1, read_image(make_image((0, 0, 0), 0))).codes.values()
 
     assert {code.name: code.priority for code in codes}["overload"] == 5
     assert {code.name: code.priority for code in codes}["silence"] > 13

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import os
+import random
 import shutil
 import signal
 import sqlite3
@@ -14,7 +15,7 @@ from pathlib import Path
 import pytest
 
 from harness.record.journal import Journal, JournalError, new_folder
-from harness.record.layout import APPLICATION_ID, FORMAT, JOURNAL_NAME
+from harness.record.layout import APPLICATION_ID, FORMAT, INPUTS_NAME, JOURNAL_NAME
 from harness.record.note import IdentityReading, Input, InstrumentNote, PlanNote, StepNote
 from harness.record.reader import Record, RecordError
 from harness.record.result import Applied, Coverage, Exchange, Measurement, Result, Verdict, Waveform
@@ -59,6 +60,8 @@ def test_round_trip(tmp_path: Path) -> None:
 
     assert list(record.results()) == [a_result(1), a_result(2)]
     assert record.about() == {"mark": "SIMULATED", "version": "1"}
+    assert record.measured() == [("plan/step_1", "operate time"), ("plan/step_2", "operate time")]
+    assert tuple(record.measurements("plan/step_2")) == a_result(2).measurements
     # SHA-256 of the bytes "format: 1\n", by coreutils' sha256sum
     digest = "1f7b96350b268e336c5e28904d72911aee7f7e1db0f53f263667af74f3ebc23f"
     assert record.inputs() == [Input(str(plan), digest, "inputs/1f7b96350b26-plan.yaml", "plan")]
@@ -218,6 +221,83 @@ def test_refusals_say_what_is_wrong(tmp_path: Path) -> None:
         Record(newer)
     with pytest.raises(RecordError, match="not readable"):
         Record(tmp_path / "text")
+
+
+def read_all(folder: Path) -> None:
+    record = Record(folder)
+    try:
+        list(record.results()), list(record.superseded()), record.about(), record.inputs(), record.plans()
+        record.identities(), record.instruments(), record.events(), record.stopped_at(), record.ledger()
+    finally:
+        record.close()
+
+
+def test_a_damaged_record_is_read_or_refused(tmp_path: Path) -> None:
+    """Bytes overwritten, and files cut off, at places all over the file: never anything but a RecordError."""
+    whole = Path(__file__).parent / "format_1" / JOURNAL_NAME
+    good, chance, refused = whole.read_bytes(), random.Random(1), []
+    (tmp_path / "run").mkdir()
+    for number in range(300):
+        bad = bytearray(good)
+        at = chance.randrange(len(good))
+        bad[at : at + 20] = chance.randbytes(20)
+        (tmp_path / "run" / JOURNAL_NAME).write_bytes(bad if number % 4 else bad[:at])
+        try:
+            read_all(tmp_path / "run")
+        except RecordError as error:
+            refused.append(str(error))
+
+    assert 50 < len(refused) < 300
+    assert all(line.isprintable() and str(tmp_path) in line for line in refused)
+
+
+def test_a_whole_record_is_one_file_that_reading_leaves_alone(tmp_path: Path) -> None:
+    journal = Journal(tmp_path / "run")
+    journal.result(a_result(1))
+    journal.close()
+    journal.close()
+
+    read_all(tmp_path / "run")
+
+    assert sorted(path.name for path in (tmp_path / "run").iterdir()) == [INPUTS_NAME, JOURNAL_NAME]
+
+
+def test_what_is_gathered_is_there_as_a_whole_or_not_at_all(tmp_path: Path) -> None:
+    journal = Journal(tmp_path / "run")
+    record = Record(tmp_path / "run")
+
+    with journal.whole():
+        journal.about(host="bench-1")
+        journal.event(1, "bus", {})
+        assert record.about() == {} and record.events() == []
+    assert record.about() == {"host": "bench-1"}
+    assert [event.kind for event in record.events()] == ["bus"]
+    record.close()
+    journal.close()
+
+
+def test_going_on_supersedes_results_and_keeps_them(tmp_path: Path) -> None:
+    journal = Journal(tmp_path / "run")
+    journal.result(a_result(1))
+    journal.result(replace(a_result(1), id="other/step_1", plan="other"))
+    journal.about(ended="now", exit_code="130", host="bench-1")
+    with pytest.raises(JournalError, match="still going on in another process"):
+        Journal.reopen(tmp_path / "run", ["plan"])
+    journal.close()
+
+    journal = Journal.reopen(tmp_path / "run", ["plan"])
+    journal.result(replace(a_result(1), kind="again"))
+    journal.close()
+
+    record = Record(tmp_path / "run")
+    assert [(result.id, result.kind) for result in record.results()] == [
+        ("other/step_1", "expect_trip"),
+        ("plan/step_1", "again"),
+    ]
+    assert list(record.superseded()) == [a_result(1)]
+    assert record.about() == {"host": "bench-1"}
+    assert [event.detail for event in record.events()] == [{"plans": ["plan"]}]
+    record.close()
 
 
 def test_a_folder_in_use_is_refused(tmp_path: Path) -> None:

@@ -21,7 +21,8 @@ from harness.plan.steps import STEP_KINDS
 from harness.record.journal import Journal
 from harness.record.reader import Record
 from harness.record.result import Coverage, Result, Verdict
-from harness.run.engine import Ending, Engine
+from harness.run.ending import Ending
+from harness.run.engine import Engine
 from harness.run.steps import RUNNERS
 from harness.run.traces import KNOWN
 from harness.run.watch import MAY_CHANGE

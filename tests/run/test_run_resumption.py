@@ -6,6 +6,7 @@ from fractions import Fraction
 from pathlib import Path
 
 import pytest
+from test_run_engine import Nobody
 
 from harness.bench.bench import Bench, open_bench
 from harness.bench.spec import load_bench, shipped_bench
@@ -15,10 +16,10 @@ from harness.record.journal import Journal
 from harness.record.reader import Record
 from harness.record.result import Applied
 from harness.run import engine as engine_module
-from harness.run.engine import Ending, Engine
+from harness.run.ending import Ending
+from harness.run.engine import Engine
 from harness.run.observe import read_set_points
 from harness.run.resumption import Resumption, ended_plans, resumption
-from test_run_engine import Nobody
 
 DEVICE = load_device(shipped_device("heater"))
 NAMES = ("overload_pickup", "overload_time_constant")

@@ -13,7 +13,8 @@ from harness.files.profile import load_device, shipped_device
 from harness.plan.plan import Plan, PlanStep, load_plan
 from harness.record.journal import Journal
 from harness.record.result import Result, Verdict
-from harness.run.engine import Ending, Engine
+from harness.run.ending import Ending
+from harness.run.engine import Engine
 from mocks.firmware.threshold import Threshold
 
 DEVICE = load_device(shipped_device("heater"))
