@@ -54,7 +54,10 @@ def test_the_simulated_bench_is_what_its_file_says() -> None:
     assert bench.gate_supply == SignalSpec(SIMULATED, 18.0, 0.0, 30.0, math.inf, 0.001, 0.02)
     assert bench.bus_signal == SignalSpec(SIMULATED, 650.0, 0.0, 1200.0, 1e6, 0.001, 0.5)
     assert bench.ntc == SignalSpec(SIMULATED, 25.0, -80.0, 250.0, 100.0, 0.0, 0.1)
-    assert bench.commands == {"key": ("python", "-m", "mocks.key")}
+    assert bench.commands == {
+        "key": ("python", "-m", "mocks.key"),
+        "flash": ("python", "-m", "mocks.flash", "{programming}", "{image}"),
+    }
 
 
 def test_uncertainty_of_the_supply_is_that_of_its_limits_of_error() -> None:
@@ -77,6 +80,7 @@ def test_served_benches_name_ports() -> None:
         "gate_supply": "TCPIP::127.0.0.1::47116::SOCKET",
         "bus_signal": "TCPIP::127.0.0.1::47117::SOCKET",
         "ntc": "TCPIP::127.0.0.1::47118::SOCKET",
+        "programming": "TCPIP::127.0.0.1::47119::SOCKET",
     }
     assert {**pty.resources, "lin": ""} == {**served.resources, "lin": ""}
 

@@ -64,7 +64,9 @@ def resource(served: Any, role: str) -> str:
 def test_the_ready_file_is_a_bench_file(served: Any) -> None:
     spec = load_bench(served.ready)
     assert not spec.simulated
-    assert spec.resources == {"lin": served.bench["lin"]["port"]} | {role: resource(served, role) for role in ROLES}
+    assert spec.resources == {"lin": served.bench["lin"]["port"]} | {
+        role: resource(served, role) for role in (*ROLES, "programming")
+    }
     assert served.bench["served"]["pid"] == served.process.pid
     assert Path(served.bench["served"]["pty"]).is_char_device()
 
