@@ -48,6 +48,7 @@ RUNS = Path("runs")
     "--runs", type=click.Path(path_type=Path), default=RUNS, show_default=True, help="Folder for run records."
 )
 @click.option("--seed", type=click.IntRange(0), help="Seed of the simulated unit and its noise.")
+@click.option("--noise-seed", type=click.IntRange(0), help="Another run of the same simulated unit: seed of its noise.")
 @click.option("--operator", help="Who runs it; your login name if absent.")
 @click.option(
     "--build",
@@ -69,6 +70,7 @@ def run(
     as_json: bool,
     runs: Path,
     seed: int | None,
+    noise_seed: int | None,
     operator: str | None,
     builds: tuple[Path, ...],
     resume: Path | None,
@@ -79,12 +81,13 @@ def run(
     Nothing is sent before every file is checked. High-voltage steps run on the simulated bench only.
     """
     if resume is not None:
-        if plans or bench_file or builds or seed is not None:
+        if plans or bench_file or builds or (seed, noise_seed) != (None, None):
             raise click.UsageError("--resume takes plans, bench and seed from the record; leave them out")
         sys.exit(resume_run(resume, as_json, operator, junit))
     if not plans:
         raise click.UsageError("want PLANS, files or folders, or --resume FOLDER")
-    sys.exit(run_plans(plans, bench_file or shipped_bench("simulated"), as_json, runs, seed, operator, builds, junit))
+    bench_file = bench_file or shipped_bench("simulated")
+    sys.exit(run_plans(plans, bench_file, as_json, runs, seed, operator, builds, junit, noise_seed))
 
 
 def run_plans(
@@ -96,10 +99,11 @@ def run_plans(
     operator: str | None = None,
     build_files: Sequence[Path] = (),
     junit: Path | None = None,
+    noise_seed: int | None = None,
 ) -> int:
     """Check, run, record and report; returns the exit code."""
     try:
-        spec = load_bench(bench_file, seed)
+        spec = load_bench(bench_file, seed, noise_seed)
         work = load_work(paths, spec)
         builds = load_builds(build_files, work, spec)
         journal = Journal(new_folder(runs))

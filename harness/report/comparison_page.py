@@ -10,7 +10,6 @@ from harness.quantity import show
 from harness.report.compare import Change, Comparison, Run
 from harness.report.drift import FAMILY_RATE, Drift
 
-
 HALF = 0.5
 """Of a band: a shift that a comparison should see."""
 

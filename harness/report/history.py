@@ -57,7 +57,7 @@ class History:
 
     @property
     def trend(self) -> float | None:
-        """Slope of a straight line through the values, per run, in widths of the last band; None: too few or no band."""
+        """Slope of a straight line through the values, per run, in widths of the last band; None: too few, no band."""
         values, width = self.values, _width(self.points[-1].measurement)
         if len(values) < 3 or width is None:
             return None

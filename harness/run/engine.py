@@ -21,7 +21,7 @@ from harness.record.journal import Journal, JournalError
 from harness.record.note import Moment
 from harness.record.result import Exchange, Result, Verdict
 from harness.run.configure import put_back
-from harness.run.context import Context, Outcome, StepError, StepFail, StepNotRun
+from harness.run.context import Context, Outcome, StepError, StepFail, StepNotRun, ask
 from harness.run.drives import rest_signals
 from harness.run.ending import Ending
 from harness.run.flash import FlashError, put_in
@@ -194,12 +194,24 @@ class Engine:
             self._ledger.found(read_set_points(self._device, self._bench, self._device.set_points))
             self._ledger.unit = read_identity(self._device, self._bench)
             self._journal.identity(self._bench.clock.now_ns(), self._device.name, "start", self._ledger.unit.values)
+            self._note_ambient()
             if self._resumption is not None:
                 self._go_on(self._resumption)
             if self._build is not None:
                 self._put_in(self._build)
         except StepError as error:
             raise PortError(str(error)) from error
+
+    def _note_ambient(self) -> None:
+        """The heat sink before anything has heated it, as the breaker says: runs are compared at like ambients."""
+        live = self._device.live.get("heat_sink_temperature")
+        if live is None:
+            return
+        try:
+            value = float(ask(self._device, self._bench, lambda: self._bench.diagnostics.live(live)))
+        except StepFail:
+            return  # a breaker that does not say it is judged by the plans that ask for it
+        self._journal.remark(self._bench.clock.now_ns(), "ambient", {"device": self._device.name, "value": value})
 
     def _go_on(self, resumption: Resumption) -> None:
         """Be sure that it is the same unit with the same firmware, and undo what the broken-off part left written."""
