@@ -173,6 +173,7 @@ def _plan_cost(plan: Plan, device: Device, bench: BenchSpec) -> PlanCost:
         course.take(step)
     put_back = _records(changed, device)
     total += put_back * (3 * _EXCHANGE_S + device.ratings.write_time_ns / 1e9)
+    total += _EXCHANGE_S * len(device.set_points) + _identity_s(device)  # the look at the whole unit at a plan's end
     hazard = _strongest(map(hazard_of, steps))
     missing = sorted({role for step in steps for role in step.roles} - bench.resources.keys())
     return PlanCost(

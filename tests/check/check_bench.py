@@ -22,7 +22,7 @@ BENCH = replace(
     source=replace(_SIMULATED.source, current=120.0),
     load=replace(_SIMULATED.load, current=150.0),
     gate_supply=SignalSpec("simulated", 18.0, 0.0, 22.0, float("inf"), 0.002, 0.02),
-    bus_signal=SignalSpec("simulated", 700.0, 0.0, 1000.0, 1e6, 0.002, 0.5),
+    bus_signal=SignalSpec("simulated", 650.0, 0.0, 1000.0, 1e6, 0.002, 0.5),
     ntc=SignalSpec("simulated", 25.0, -40.0, 140.0, 100.0, 0.0, 0.2),
     recorder=replace(
         _SIMULATED.recorder,

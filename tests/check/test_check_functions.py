@@ -67,14 +67,17 @@ HEATER_CASES: dict[str, tuple[str, list[str]]] = {
         POWER + "  - write_set_points: {values: {bus_undervoltage: 500 V}}\n"
         "  - expect_trip: {bus: 400 V, closing: true, function: bus_low}", [],
     ),
-    "bus undervoltage, closed before": (
-        POWER + "  - write_set_points: {values: {bus_undervoltage: 500 V}}\n  - ¶close",
-        ["bus_low operates on a closed breaker with the bus voltage at rest; disable it first"],
+    "bus overvoltage, closed before": (
+        POWER + "  - hold: {bus: 950 V}\n  - ¶close",
+        ["bus_high operates on a closed breaker with the bus voltage at rest; disable it first"],
+    ),
+    "bus undervoltage below the bus at rest": (  # 650 V on this bench
+        POWER + "  - write_set_points: {values: {bus_undervoltage: 500 V}}\n  - close",
+        [],
     ),
     "bus healthy only while it lasts": (
-        POWER + "  - write_set_points: {values: {bus_undervoltage: 500 V}}\n"
-        "  - expect_no_trip: {bus: 700 V, closing: ¶true, duration: 1 s}",
-        ["bus_low operates when the bus voltage goes back to rest after this step"],
+        POWER + "  - hold: {bus: 950 V}\n  - expect_no_trip: {bus: 650 V, closing: ¶true, duration: 1 s}",
+        ["bus_high operates when the bus voltage goes back to rest after this step"],
     ),
     "rail": (TRIP % "gate_rail: 12 V, function: gate_rail", []),
     "rail, slowly": (TRIP % "gate_rail: 12 V, ramp: {from: 18 V, rate: 1 V/s}, function: gate_rail", []),
