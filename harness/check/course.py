@@ -8,6 +8,7 @@ have left behind is not known, but for the count of trips, which is taken to sta
 from __future__ import annotations
 
 from collections.abc import Callable, Mapping
+from contextlib import suppress
 from fractions import Fraction
 from typing import Any
 
@@ -37,7 +38,7 @@ from harness.plan.steps import (
 )
 from harness.trip.band import rescaled
 from protocol.device import Device
-from protocol.protection import InverseTime, JunctionTemperature, Quantity, ThermalMemory
+from protocol.protection import DefiniteTime, InverseTime, JunctionTemperature, Quantity, ThermalMemory
 
 UNKNOWN = 1.0
 """Level of a function whose history is not known: an earlier plan may have left the breaker as hot as a trip does."""
@@ -121,7 +122,16 @@ class Course:
         if lockout is not None and self.trips[1] >= lockout.trips:
             self.state = "locked_out"
         else:
-            self.state = "cooling" if self.hot else "off"
+            self.state = "cooling" if self.hot or self._lasting() else "off"
+
+    def _lasting(self) -> bool:
+        """Something that is held keeps a function beyond its threshold, and so an acknowledged breaker from off."""
+        for name, function in self.device.functions.items():
+            if isinstance(function, DefiniteTime) and function.condition == "always" and function.quantity in self.held:
+                with suppress(ValueError):
+                    if self.situation.band(name, self.held[function.quantity]).late_s is not None:
+                        return True
+        return False
 
     def _close(self, step: CloseSwitch) -> None:
         if not step.refused:
@@ -185,6 +195,7 @@ class Course:
 
     def _let_go(self, step: LetGo) -> None:
         self._rests({})
+        self._cooled()
 
     def _rests(self, held: dict[Quantity, float]) -> None:
         """A junction's level is a share of what is left to its limit; see harness.run.ledger."""
