@@ -131,7 +131,7 @@ def test_a_step_passes_on_a_side_only_where_it_passes_in_every_run_of_it(tmp_pat
         ({"instrument": replace(INSTRUMENT, calibrated="2026-02-01")}, "calibration of recorder is 2026-02-01, in"),
         ({"ambient": 31.0}, "heater began at 31.0 degC, in BEFORE at 25.0 degC; more than 5 K apart"),
         ({"mark": "SIMULATED BENCH: no evidence about a real breaker"}, "simulated is yes, in BEFORE no"),
-        ({"ended": False}, "is not a whole run: it stopped at "),
+        ({"ended": False}, "is not a whole run: still going on or cut short, at "),
         ({"results": []}, "has no results"),
     ],
 )
