@@ -14,7 +14,6 @@ from pathlib import Path
 
 from harness.bench.bench_file import (
     CHANNELS,
-    SIMULATED,
     BenchFile,
     BreakMethod,
     BusSignalSection,
@@ -24,6 +23,22 @@ from harness.bench.bench_file import (
     RecorderSection,
     RolesSection,
     StimulusSection,
+)
+from harness.bench.resource import SIMULATED
+from harness.bench.safety_spec import (
+    BackupSpec,
+    BankSpec,
+    ChamberSpec,
+    ContactorSpec,
+    DischargeSpec,
+    InterlockSpec,
+    IsolationSpec,
+    LimitsSpec,
+    LoopSpec,
+    PrechargeSpec,
+    VoltmeterSpec,
+    WatchdogSpec,
+    safety_of,
 )
 from harness.files.load import Loaded, Part, load
 from harness.files.marks import FileError, FileErrors
@@ -77,6 +92,7 @@ class StimulusSpec:
     gain: float  # 1
     offset: float  # A
     stop_input: bool = False
+    isolated_for: float = 0.0  # V that an injector's output may lie above its own side
 
 
 @dataclass(frozen=True)
@@ -136,6 +152,18 @@ class BenchSpec:
     gate_supply: SignalSpec | None = None
     bus_signal: SignalSpec | None = None
     ntc: SignalSpec | None = None
+    interlock: InterlockSpec | None = None
+    voltmeter: VoltmeterSpec | None = None
+    bank: BankSpec | None = None
+    isolation: IsolationSpec | None = None
+    chamber: ChamberSpec | None = None
+    contactor: ContactorSpec | None = None
+    discharge: DischargeSpec | None = None
+    precharge: PrechargeSpec | None = None
+    watchdog: WatchdogSpec | None = None
+    loop: LoopSpec | None = None
+    backup: BackupSpec | None = None
+    limits: LimitsSpec | None = None
     commands: Mapping[str, tuple[str, ...]] = field(default_factory=dict)
 
     @property
@@ -265,6 +293,7 @@ def _spec(loaded: Loaded[BenchFile], path: Path) -> BenchSpec:
         gate_supply=_signal(roles.gate_supply),
         bus_signal=_signal(roles.bus_signal),
         ntc=_ntc(roles.ntc),
+        **safety_of(model),
         commands={str(name): words for name, words in model.commands.items()},
     )
 
@@ -280,6 +309,7 @@ def _stimulus(section: StimulusSection | None) -> StimulusSpec | None:
         accuracy.gain.si,
         accuracy.offset.si,
         isinstance(section, InjectorSection) and section.stop_input,
+        section.isolated_for.si if isinstance(section, InjectorSection) and section.isolated_for else 0.0,
     )
 
 
