@@ -11,7 +11,7 @@ from dataclasses import dataclass, field
 from typing import Protocol
 
 from harness.bench.bench import Bench
-from harness.bench.gate import hazard_of, refusal
+from harness.bench.hazard import hazard_of, refusal
 from harness.bench.instrument import InstrumentError
 from harness.bench.making_safe import SafeAction, make_safe, stop_currents
 from harness.bus.port import PortError

@@ -6,7 +6,7 @@ import math
 
 import numpy as np
 
-from harness.bench.gate import hazard_of, refusal
+from harness.bench.hazard import hazard_of, refusal
 from harness.bench.instrument import Acquisition
 from harness.bench.spec import ChannelSpec
 from harness.clock import MS, S

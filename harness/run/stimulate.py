@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import math
 
-from harness.bench.gate import hazard_of, refusal
+from harness.bench.hazard import hazard_of, refusal
 from harness.clock import S
 from harness.plan.steps import COLD_AT_MOST, STIMULI, ExpectNoTrip, ExpectTrip, Stimulus
 from harness.quantity import show
