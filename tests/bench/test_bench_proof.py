@@ -75,7 +75,7 @@ def test_sixty_volts_alone_do_not_prove_the_energy(last_v: float, dead: bool) ->
     judged = judge_discharge(readings, SEEN, large, exact)
 
     assert judged.proved is dead
-    assert dead or judged.reasons == (f"source side: holds up to {250e-6 * last_v**2:.2g} J, and 0.2 J is the limit",)
+    assert dead or judged.reasons[0] == f"source side: holds up to {250e-6 * last_v**2:.2g} J, and 0.2 J is the limit"
 
 
 def test_too_few_readings_prove_nothing() -> None:
