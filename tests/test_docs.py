@@ -32,7 +32,7 @@ def flat(table: dict[Enum, dict[Enum, Enum]]) -> dict[tuple[Enum, Enum], Enum]:
 
 
 def tables() -> str:
-    safe = "\n".join(f"{number}. {name}" for number, (name, _) in enumerate(ACTIONS, 1))
+    safe = "\n".join(f"{number}. {name}" for number, name in enumerate((action.name for action in ACTIONS), 1))
     return "\n\n".join(
         [
             state_table("Reassembly of a message (`protocol/transport.py`)", dict(transport.ACTIONS)),

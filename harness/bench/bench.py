@@ -8,13 +8,25 @@ from dataclasses import dataclass
 from typing import TypeVar
 
 from harness.bench import simulated
-from harness.bench.instrument import CurrentStimulus, InstrumentError, Link, PowerSupply, Recorder, SignalSource
+from harness.bench.gate import State
+from harness.bench.high_voltage import HighVoltage
+from harness.bench.instrument import (
+    CurrentStimulus,
+    Instrument,
+    InstrumentError,
+    IsolationMonitor,
+    Link,
+    PowerSupply,
+    Recorder,
+    SignalSource,
+)
+from harness.bench.interlock import InterlockUnit, Voltmeter
 from harness.bench.spec import BenchSpec
 from harness.bus.diagnostics import Diagnostics
 from harness.bus.master import Master
 from harness.bus.port import BusPort, PortError
 from harness.bus.traffic import RequestMade, Run
-from harness.clock import Clock, WallClock
+from harness.clock import MS, Clock, WallClock
 from harness.record.result import Exchange
 from protocol import exchange
 from protocol.decoder import FrameReceived
@@ -22,6 +34,8 @@ from protocol.device import Device
 from protocol.signals import unpack
 
 T = TypeVar("T")
+
+_SUPERVISED_NS = 100 * MS  # between two looks at interlock and watchdog, while the bus has nothing else to do
 
 
 @dataclass
@@ -41,8 +55,12 @@ class Bench:
     gate_supply: SignalSource | None
     bus_signal: SignalSource | None
     ntc: SignalSource | None
+    isolation: IsolationMonitor | None
+    interlock: InterlockUnit | None
+    voltmeter: Voltmeter | None
     exchanges: list[Exchange]
     _response_errors: Counter[bool]  # status frames by their response_error
+    high_voltage: HighVoltage | None = None  # where the bench has all that it takes
 
     @property
     def simulated(self) -> bool:
@@ -68,8 +86,14 @@ class Bench:
         return number
 
     def idle(self, duration_ns: int) -> None:
-        """Let the slow schedule run for ``duration_ns``."""
-        self.master.run_until(self.clock.now_ns() + duration_ns)
+        """Let the slow schedule run for ``duration_ns``; while high voltage may be on, its gate is looked after."""
+        end_ns = self.clock.now_ns() + duration_ns
+        while self.high_voltage is not None and self.high_voltage.state is not State.SAFE:
+            self.high_voltage.supervise()
+            if end_ns - self.clock.now_ns() <= _SUPERVISED_NS:
+                break
+            self.master.run_until(self.clock.now_ns() + _SUPERVISED_NS)
+        self.master.run_until(end_ns)
 
     def take_exchanges(self) -> list[Exchange]:
         """Diagnostic requests since the last call."""
@@ -86,9 +110,10 @@ class Bench:
                 continue
 
     @property
-    def _instruments(self) -> list[PowerSupply | CurrentStimulus | Recorder | SignalSource]:
+    def _instruments(self) -> list[Instrument]:
         found = (self.supply_12v, self.injector, self.source, self.load, self.recorder, *self.signals.values())
-        return [instrument for instrument in found if instrument is not None]
+        more = (self.isolation, self.interlock, self.voltmeter)
+        return [instrument for instrument in (*found, *more) if instrument is not None]
 
 
 def open_bench(spec: BenchSpec, device: Device) -> Bench:
@@ -142,9 +167,18 @@ def _open(spec: BenchSpec, device: Device, opened: list[Callable[[], None]]) -> 
         gate_supply=role("gate_supply", lambda name, its_link: SignalSource(name, its_link, "SOUR:VOLT", False)),
         bus_signal=role("bus_signal", lambda name, its_link: SignalSource(name, its_link, "SOUR:VOLT", True)),
         ntc=role("ntc", lambda name, its_link: SignalSource(name, its_link, "SOUR:TEMP", True)),
+        isolation=role("isolation", IsolationMonitor),
+        interlock=role("interlock", lambda name, its_link: InterlockUnit(its_link, _known(spec.interlock))),
+        voltmeter=role("voltmeter", lambda name, its_link: Voltmeter(its_link, _known(spec.voltmeter))),
         exchanges=exchanges,
         _response_errors=response_errors,
     )
+
+
+def _known(value: T | None) -> T:
+    """``value``, which a role that is there has."""
+    assert value is not None
+    return value
 
 
 def _simulated(spec: BenchSpec, device: Device) -> tuple[Clock, BusPort, Callable[[str], Link]]:

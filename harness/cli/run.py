@@ -21,6 +21,7 @@ from harness.bench.bench import open_bench
 from harness.bench.instrument import InstrumentError
 from harness.bench.spec import BenchSpec, load_bench, shipped_bench
 from harness.bus.port import PortError
+from harness.cli.arming import TerminalPerson
 from harness.cli.progress import JsonWatcher, TerminalWatcher, print_line
 from harness.cli.work import Work, load_work
 from harness.clock import S
@@ -49,7 +50,7 @@ RUNS = Path("runs")
 def run(plans: tuple[Path, ...], bench_file: Path | None, as_json: bool, runs: Path, seed: int | None) -> None:
     """Run test PLANS (files or folders) on a bench.
 
-    Nothing is sent before every file is checked. High-voltage steps run on the simulated bench only.
+    Nothing is sent before every file is checked. On a real bench, high-voltage steps ask a person to confirm.
     """
     sys.exit(run_plans(plans, bench_file or shipped_bench("simulated"), as_json, runs, seed))
 
@@ -113,7 +114,8 @@ class _Run:
             self._journal.about(mark=bench.mark)
         watcher = JsonWatcher(bench.mark) if self._as_json else TerminalWatcher(Console())
         try:
-            return Engine(device, bench, self._journal, watcher).run(plans)
+            person = None if self._spec.simulated else TerminalPerson()
+            return Engine(device, bench, self._journal, watcher, person).run(plans)
         finally:
             watcher.end()
             bench.close()

@@ -10,10 +10,13 @@ from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, field
 from typing import Protocol
 
+from harness.bench.arming import Nobody, Person
 from harness.bench.bench import Bench
-from harness.bench.hazard import hazard_of, refusal
+from harness.bench.gate import State
+from harness.bench.high_voltage import HighVoltage
 from harness.bench.instrument import InstrumentError
-from harness.bench.making_safe import SafeAction, make_safe, stop_currents
+from harness.bench.making_safe import SafeAction, finish_safe, make_safe, stop_currents
+from harness.bench.watchdog import start_watchdog
 from harness.bus.port import PortError
 from harness.plan.plan import Plan, PlanStep
 from harness.record.journal import Journal
@@ -21,6 +24,7 @@ from harness.record.result import Exchange, Result, Verdict
 from harness.run.configure import put_back
 from harness.run.context import Context, Outcome, StepError, StepFail, StepNotRun
 from harness.run.drives import rest_signals
+from harness.run.high_voltage import HighVoltageSteps, needs_high_voltage
 from harness.run.ledger import Ledger
 from harness.run.observe import read_identity, read_set_points
 from harness.run.steps import RUNNERS
@@ -80,7 +84,10 @@ class Ending:
 class Engine:
     """One run of some plans on one bench."""
 
-    def __init__(self, device: Device, bench: Bench, journal: Journal, watcher: Watcher) -> None:
+    def __init__(
+        self, device: Device, bench: Bench, journal: Journal, watcher: Watcher, person: Person | None = None
+    ) -> None:
+        """``person`` confirms high voltage; None: nobody does, which is enough on the simulated bench alone."""
         self._device = device
         self._bench = bench
         self._journal = journal
@@ -88,6 +95,7 @@ class Engine:
         self._ledger = Ledger(device, journal)
         self._watch = Watch()
         self._ending = Ending()
+        self._high_voltage = HighVoltageSteps(device, bench, person or Nobody(bench.simulated), self._note_safe)
 
     def run(self, plans: Sequence[Plan]) -> Ending:
         """Run every plan in the order given, then make the bench safe. Raises for nothing a bench or a person did."""
@@ -96,7 +104,7 @@ class Engine:
         allowed = [plan for plan in plans if not self._refused(plan)]
         try:
             if allowed:
-                self._begin()
+                self._begin(needs_high_voltage(allowed))
             for plan in allowed:
                 self._run_plan(plan)
         except BENCH_LOST as error:
@@ -107,6 +115,7 @@ class Engine:
             ending.interrupted = True
         finally:
             ending.made_safe = self._note_safe(make_safe(self._bench))
+            self._at_the_end()
             self._note_bus()
             ending.bench_ns = self._bench.clock.now_ns() - began_ns
         self._fill_up(allowed)
@@ -114,21 +123,41 @@ class Engine:
 
     def _refused(self, plan: Plan) -> bool:
         """A plan with a step that the gate will not let through is not begun: half of it would mean nothing."""
-        roles = {role for step in plan.places for role in step.step.roles}
-        reason = refusal(hazard_of(roles), self._bench.simulated)
+        reason = self._high_voltage.refusal(plan)
         if reason is not None:
             self._ending.refused_by_gate = True
             self._skip_rest(plan, reason)
         return reason is not None
 
-    def _begin(self) -> None:
+    def _begin(self, high_voltage: bool) -> None:
         try:
+            self._open_high_voltage(high_voltage)
             power_up(self._device, self._bench, self._ledger)
             rest_signals(self._bench)
             self._ledger.found(read_set_points(self._device, self._bench, self._device.set_points))
             self._ledger.unit = read_identity(self._device, self._bench)
         except StepError as error:
             raise PortError(str(error)) from error
+
+    def _open_high_voltage(self, wanted: bool) -> None:
+        """The gate, shut, on a bench that has what it takes."""
+        bench = self._bench
+        if not wanted or bench.interlock is None or bench.voltmeter is None or bench.spec.discharge is None:
+            return
+        watchdog = start_watchdog(bench.spec, self._journal.folder)
+        bench.high_voltage = HighVoltage(bench, bench.interlock, bench.voltmeter, watchdog, self._journal.event)
+
+    def _at_the_end(self) -> None:
+        """Where nothing proved both sides dead, a person is asked; then the supply may go as well."""
+        high_voltage = self._bench.high_voltage
+        if high_voltage is None:
+            return
+        unsafe = self._high_voltage.at_the_end()
+        if unsafe is None and high_voltage.state is State.SAFE:
+            self._note_safe(finish_safe(self._bench))
+        elif unsafe is not None:
+            self._ending.bench_lost = self._ending.bench_lost or f"NOT PROVED DEAD, treat as live: {unsafe}"
+        high_voltage.close()
 
     def _run_plan(self, plan: Plan) -> None:
         context = Context(self._device, self._bench, self._ledger, plan)
@@ -149,6 +178,7 @@ class Engine:
             if self._ending.bench_lost is None:
                 left = put_back(context)
                 self._ending.not_put_back += [f"{plan.name}: {name}" for name in left]
+                self._high_voltage.after(plan)
 
     def _start_plan(self, context: Context) -> None:
         """Every plan begins in the device's first mode, whatever the one before it left."""
@@ -184,6 +214,7 @@ class Engine:
     def _carry_out(self, context: Context, step: PlanStep, outcome: Outcome) -> None:
         trips = self._ledger.trips
         try:
+            self._high_voltage.before(context.plan, step)
             RUNNERS[type(step.step)](step.step, context, outcome)
         except StepFail as error:
             outcome.fail(str(error))
@@ -235,7 +266,7 @@ class Engine:
 
     def _note_safe(self, actions: list[SafeAction]) -> list[SafeAction]:
         for action in actions:
-            detail = {"action": action.name, "problem": action.problem}
+            detail = {"action": action.name, "problem": action.problem, "note": action.note}
             self._journal.event(self._bench.clock.now_ns(), "making_safe", detail)
         return actions
 

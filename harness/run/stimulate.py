@@ -8,7 +8,6 @@ from __future__ import annotations
 
 import math
 
-from harness.bench.hazard import hazard_of, refusal
 from harness.clock import S
 from harness.plan.steps import COLD_AT_MOST, STIMULI, ExpectNoTrip, ExpectTrip, Stimulus
 from harness.quantity import show
@@ -107,9 +106,6 @@ def _ready(step: Stimulus, context: Context, outcome: Outcome) -> Drive:
     """Everything that must hold before anything may be applied."""
     outcome.coverage = Coverage.PRIMARY if step.draw is not None else Coverage.SECONDARY
     bench, ledger = context.bench, context.ledger
-    refused = refusal(hazard_of(step.roles), bench.simulated)
-    if refused:
-        raise StepNotRun(refused, refused_by_gate=True)
     if ledger.quarantine:
         raise StepNotRun(f"the unit is quarantined for this run: {ledger.quarantine}")
     if bench.recorder is None:
