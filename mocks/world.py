@@ -23,6 +23,7 @@ from mocks.sensing import Chain
 from mocks.thermistor import OPEN, SHORT, divider_code
 from mocks.unit import draw_unit
 from mocks.wire import Wire
+from mocks.wiring import Wiring
 from protocol.device import Device
 
 _GOOD_SUPPLY = 6.8  # V, the controller starts
@@ -35,10 +36,13 @@ _BLOCK = 100  # slow samples computed at once
 class World:
     """``clock`` moves it, ``wire`` is its LIN, ``scpi`` its instruments. Everything is off at the start."""
 
-    def __init__(self, device: Device, seed: int, block: int = _BLOCK, screening: bool = True) -> None:
+    def __init__(
+        self, device: Device, seed: int, block: int = _BLOCK, screening: bool = True, guarded: bool = False
+    ) -> None:
         """Build ``device`` with the tolerances that ``seed`` stands for.
 
-        ``block`` and ``screening`` change speed and nothing else.
+        ``guarded``: its bench has an interlock, and a contactor that is open until somebody closes it. ``block`` and
+        ``screening`` change speed and nothing else.
         """
         self._block = block
         self._screening = screening
@@ -62,7 +66,8 @@ class World:
         self.firmware.uptime_ms = self.unit.uptime_ms
         self.node = Node(device, self.clock, self.wire, self.firmware, seed)
         self._courses = 0  # of the 12 V supply, so that an old forecast is known as such
-        self.bench = Bench(self.plant, self.clock, noise, seed)
+        self.wiring = Wiring(self.clock, self.plant, guarded)
+        self.bench = Bench(self.plant, self.wiring, self.clock, noise, seed)
         self.plant.before_change = self._before_change
         self.plant.supply_changed = self._forecast_supply
 

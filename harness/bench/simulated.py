@@ -132,7 +132,7 @@ def build(device: Device, seed: int, roles: list[str]) -> SimulatedParts:
     """A simulated world around ``device``, with a port and a link for each of ``roles``."""
     from mocks.world import World
 
-    world = World(device, seed)
+    world = World(device, seed, guarded="interlock" in roles)
     return SimulatedParts(
         world.clock, SimulatedPort(world, device), {role: SimulatedLink(world, role) for role in roles}
     )
@@ -153,6 +153,6 @@ def serve_bench(
     from mocks.serve import Server
     from mocks.world import World
 
-    with Server(World(device, seed), device.node, port_base, pty_link) as server:
+    with Server(World(device, seed, guarded=True), device.node, port_base, pty_link) as server:
         on_ready(server.resources)
         server.run(stopped)
