@@ -5,11 +5,12 @@ from __future__ import annotations
 from collections import Counter
 from collections.abc import Callable
 from dataclasses import dataclass
+from pathlib import Path
 from typing import TypeVar
 
 from harness.bench import simulated
 from harness.bench.gate import State
-from harness.bench.high_voltage import HighVoltage
+from harness.bench.high_voltage import HighVoltage, Watchdog
 from harness.bench.instrument import (
     CurrentStimulus,
     Instrument,
@@ -21,12 +22,14 @@ from harness.bench.instrument import (
     SignalSource,
 )
 from harness.bench.interlock import InterlockUnit, Voltmeter
+from harness.bench.safety_spec import ContactorSpec, InterlockSpec, WatchdogSpec
 from harness.bench.spec import BenchSpec
+from harness.bench.watchdog import orders_of, start_watchdog
 from harness.bus.diagnostics import Diagnostics
 from harness.bus.master import Master
 from harness.bus.port import BusPort, PortError
 from harness.bus.traffic import RequestMade, Run
-from harness.clock import MS, Clock, WallClock
+from harness.clock import MS, Clock, S, WallClock
 from harness.record.result import Exchange
 from protocol import exchange
 from protocol.decoder import FrameReceived
@@ -60,6 +63,7 @@ class Bench:
     voltmeter: Voltmeter | None
     exchanges: list[Exchange]
     _response_errors: Counter[bool]  # status frames by their response_error
+    start_watchdog: Callable[[Path], Watchdog]  # its log goes into this folder. Raises InstrumentError
     high_voltage: HighVoltage | None = None  # where the bench has all that it takes
 
     @property
@@ -128,7 +132,7 @@ def open_bench(spec: BenchSpec, device: Device) -> Bench:
 
 
 def _open(spec: BenchSpec, device: Device, opened: list[Callable[[], None]]) -> Bench:
-    clock, port, link = _simulated(spec, device) if spec.simulated else _real(spec, device)
+    clock, port, link, watchdog = _simulated(spec, device) if spec.simulated else _real(spec, device)
     opened.append(port.close)
 
     def role(name: str, make: Callable[[str, Link], T]) -> T | None:
@@ -172,6 +176,7 @@ def _open(spec: BenchSpec, device: Device, opened: list[Callable[[], None]]) -> 
         voltmeter=role("voltmeter", lambda name, its_link: Voltmeter(its_link, _known(spec.voltmeter))),
         exchanges=exchanges,
         _response_errors=response_errors,
+        start_watchdog=watchdog,
     )
 
 
@@ -181,19 +186,38 @@ def _known(value: T | None) -> T:
     return value
 
 
-def _simulated(spec: BenchSpec, device: Device) -> tuple[Clock, BusPort, Callable[[str], Link]]:
+_Parts = tuple[Clock, BusPort, Callable[[str], Link], Callable[[Path], Watchdog]]
+
+
+def _simulated(spec: BenchSpec, device: Device) -> _Parts:
     assert spec.seed is not None
     parts = simulated.build(device, spec.seed, [role for role in spec.resources if role != "lin"])
-    return parts.clock, parts.port, parts.links.__getitem__
+
+    def watchdog(folder: Path) -> Watchdog:
+        interlock, contactor, dog = _wanted(spec)
+        return parts.watchdog(orders_of(interlock, contactor), round(dog.silence * S), folder)
+
+    return parts.clock, parts.port, parts.links.__getitem__, watchdog
 
 
-def _real(spec: BenchSpec, device: Device) -> tuple[Clock, BusPort, Callable[[str], Link]]:
+def _real(spec: BenchSpec, device: Device) -> _Parts:
     from harness.bench.visa import VisaLink
     from harness.bus.serial_port import SerialPort
 
     clock = WallClock()
     port = SerialPort(spec.lin.port, device.node, clock, spec.lin.break_method)
-    return clock, port, lambda role: VisaLink(spec.resources[role])
+
+    def watchdog(folder: Path) -> Watchdog:
+        return start_watchdog(*_wanted(spec), folder, clock)
+
+    return clock, port, lambda role: VisaLink(spec.resources[role], beat=clock.now_ns), watchdog
+
+
+def _wanted(spec: BenchSpec) -> tuple[InterlockSpec, ContactorSpec, WatchdogSpec]:
+    """What a watchdog takes. Raises InstrumentError where the bench has it not."""
+    if spec.interlock is None or spec.contactor is None or spec.watchdog is None:
+        raise InstrumentError(f"bench {spec.name}: high voltage takes an interlock, a contactor and a watchdog")
+    return spec.interlock, spec.contactor, spec.watchdog
 
 
 def _note(traffic: RequestMade, exchanges: list[Exchange]) -> None:

@@ -31,6 +31,7 @@ class Record:
 
     def __init__(self, folder: Path) -> None:
         """Open the record in ``folder``. Raises RecordError."""
+        self._folder = folder
         path = folder / JOURNAL_NAME
         if not path.is_file():
             raise RecordError(f"{folder}: no run record here (no {JOURNAL_NAME})")
@@ -59,6 +60,15 @@ class Record:
         """Every event in order."""
         rows = self._rows("SELECT at_ns, kind, detail FROM event ORDER BY number")
         return [Event(at_ns, kind, json.loads(detail)) for at_ns, kind, detail in rows]
+
+    def watchdog(self) -> list[Event]:
+        """What the watchdog wrote beside the record, in its order, as events; a line that was cut off is left out."""
+        try:
+            lines = (self._folder / "watchdog.jsonl").read_bytes().split(b"\n")[:-1]
+        except OSError:
+            return []
+        found = [json.loads(line) for line in lines]
+        return [Event(line.pop("at_ns"), "watchdog", line) for line in found]
 
     def results(self) -> Iterator[Result]:
         """Every committed result in order, whole."""

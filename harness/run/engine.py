@@ -16,7 +16,6 @@ from harness.bench.gate import State
 from harness.bench.high_voltage import HighVoltage
 from harness.bench.instrument import InstrumentError
 from harness.bench.making_safe import SafeAction, finish_safe, make_safe, stop_currents
-from harness.bench.watchdog import start_watchdog
 from harness.bus.port import PortError
 from harness.plan.plan import Plan, PlanStep
 from harness.record.journal import Journal
@@ -144,7 +143,7 @@ class Engine:
         bench = self._bench
         if not wanted or bench.interlock is None or bench.voltmeter is None or bench.spec.discharge is None:
             return
-        watchdog = start_watchdog(bench.spec, self._journal.folder)
+        watchdog = bench.start_watchdog(self._journal.folder)
         bench.high_voltage = HighVoltage(bench, bench.interlock, bench.voltmeter, watchdog, self._journal.event)
 
     def _at_the_end(self) -> None:
