@@ -25,6 +25,7 @@ from harness.bench.bench_file import (
     StimulusSection,
 )
 from harness.bench.resource import SIMULATED
+from harness.bench.safety_rules import unsafe
 from harness.bench.safety_spec import (
     BackupSpec,
     BankSpec,
@@ -190,6 +191,7 @@ def load_bench(path: Path | str, seed: int | None = None) -> BenchSpec:
     """The bench of a file, with another ``seed`` for its simulated world. Raises FileErrors with all that is wrong."""
     loaded = load(path, BenchFile)
     errors = [*_resources(loaded), *_ranges(loaded)]
+    errors += [] if errors else unsafe(loaded)
     if seed is not None and loaded.model.simulated is None:
         errors.append(loaded.error((), "this bench is not simulated, so it takes no seed"))
     if errors:
