@@ -11,7 +11,6 @@ import time
 from collections.abc import Callable
 from pathlib import Path
 
-import harness
 from harness.bench.instrument import InstrumentError
 from harness.bench.safety_spec import ContactorSpec, InterlockSpec, WatchdogSpec
 from harness.bench.watchdog_acts import Orders
@@ -37,7 +36,7 @@ class WatchdogProcess:
         self._acted: str | None = None
         self._unfinished = b""
         self._said: set[str] = set()
-        root = str(Path(harness.__file__).parent.parent)  # the very harness that runs, wherever it was started
+        root = str(Path(__file__).resolve().parents[2])  # the very harness that runs, wherever it was started
         path = os.pathsep.join(part for part in (root, os.environ.get("PYTHONPATH")) if part)
         self._process = subprocess.Popen(
             [sys.executable, "-m", "harness.bench.watchdog_process"],

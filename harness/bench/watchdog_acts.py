@@ -17,7 +17,7 @@ from harness.bench.instrument import InstrumentError, Link
 from harness.clock import MS, S
 
 LOG_NAME = "watchdog.jsonl"
-"""In the folder of a run, read back by harness/record/reader.py: one JSON object a line, on the disk before the next."""
+"""In the folder of a run, read back by harness/record/reader.py: an object a line, on the disk before the next."""
 LOOK_NS = 5 * MS
 """Between two looks at a current that is to fall."""
 
