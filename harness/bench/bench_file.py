@@ -212,6 +212,7 @@ class ServedSection(Part):
 
     pid: Annotated[Whole, Field(ge=1)]
     pty: Text  # the LIN line once more, as a pseudo-terminal: for `lin: {port: ..., break: slow_bit_rate}`
+    panel: Text | None = None  # host:port of the operator's panel, which no real bench has
 
 
 class BenchFile(FileModel):
