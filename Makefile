@@ -1,8 +1,9 @@
 # make demo: the main job on the simulated bench.  make test: the tests.  make check: lint, types, tests.
+# make prove-safety: what becomes of a served high-voltage run whose harness dies, hangs or loses a link; minutes.
 PYTHON ?= python3
 BIN := .venv/bin
 
-.PHONY: demo test check lock clean
+.PHONY: demo test check prove-safety lock clean
 
 demo: .venv/runtime
 	$(BIN)/breakerbench demo
@@ -15,6 +16,9 @@ check: .venv/dev
 	$(BIN)/ruff format --check .
 	$(BIN)/mypy
 	$(BIN)/python -m pytest
+
+prove-safety: .venv/dev
+	PYTHONPATH=tests $(BIN)/python tests/benchmarks/safety.py
 
 # Two stamps: the demo needs no test tools.
 .venv/runtime: requirements.lock pyproject.toml

@@ -177,12 +177,15 @@ class TerminalRun:
         whole = self._out.read().rpartition("\n")[0]
         return [json.loads(line) for line in whole.splitlines()]
 
-    def end(self) -> None:
-        """Whatever state it is in."""
+    def end_process(self) -> None:
+        """Whatever state it is in, stopped ones included."""
         if self.process.poll() is None:
-            with suppress(OSError):
-                os.kill(self.process.pid, signal.SIGKILL)
+            os.kill(self.process.pid, signal.SIGKILL)
         self.process.wait(PATIENCE_S)
+
+    def end(self) -> None:
+        """The process, and the terminal with it."""
+        self.end_process()
         with suppress(OSError):
             os.close(self._master)
         self._out.close()

@@ -165,13 +165,18 @@ class HighVoltage:
         return both
 
     def supervise(self) -> None:
-        """Look at interlock, watchdog and, where nothing may be live, at the voltage. Raises BenchUnsafe."""
+        """Look at interlock, watchdog and voltage, and while energised at every instrument that it depends on.
+
+        A link that is lost is found out here, and not when it is needed. Raises BenchUnsafe and InstrumentError.
+        """
         before = self.state
         if before in (State.DISCHARGING, State.NOT_PROVEN_DEAD):
             return
         self._watchdog.beat()
         inputs, beating = self.inputs(), self._watchdog.alive()
-        live = before is State.SAFE and max(self.readings()) >= TOUCH_LIMIT_V
+        live = max(self.readings()) >= TOUCH_LIMIT_V
+        if before is State.ENERGISED:
+            self._answering()
         after = self.gate.supervise(self._now_ns, inputs.interlock, beating or before is State.SAFE, live)
         if after is not before:
             why = (
@@ -180,6 +185,13 @@ class HighVoltage:
             self._event("gate", event="supervise", before=before.value, after=after.value, why=why)
             if after is State.DISCHARGING:
                 raise BenchUnsafe(f"{why}: the bench is made safe")
+
+    def _answering(self) -> None:
+        source, load = self._bench.source, self._bench.load
+        if source is not None:
+            source.voltage()
+        if load is not None:
+            load.is_on()
 
     def leave(self, trouble: bool) -> None:
         """Out of ENERGISED or ARMED: nothing may be on any more from here."""

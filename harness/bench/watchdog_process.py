@@ -154,10 +154,10 @@ class Process:
                 time.sleep(LOOK_NS / S)
                 continue
             if not noted:
+                say(f"acted {reason.value}")  # a harness that lives makes safe by itself meanwhile
                 self._log.note("acted", reason=reason.value)
                 noted = True
             self._log.act(act)
-        say(f"acted {reason.value}")
 
 
 def say(text: str) -> None:
