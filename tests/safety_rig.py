@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import multiprocessing
 import os
 import pty
 import re
@@ -17,7 +18,7 @@ from collections.abc import Callable, Iterator
 from contextlib import contextmanager, suppress
 from dataclasses import dataclass
 from pathlib import Path
-from typing import Any
+from typing import Any, Protocol
 
 PATIENCE_S = 60.0  # for anything that another process does, on a busy machine
 
@@ -119,24 +120,80 @@ def served_bench(folder: Path) -> Iterator[ServedBench]:
         bench.end()
 
 
+class Running(Protocol):
+    """As much of a process as is needed here."""
+
+    @property
+    def pid(self) -> int: ...
+
+    def poll(self) -> int | None: ...
+
+    def wait(self, timeout: float) -> int: ...
+
+
+Begin = Callable[[tuple[str, ...], str, Path], Running]
+"""Starts the harness with arguments, at a terminal, with standard output to a file."""
+
+
+def begin_fresh(arguments: tuple[str, ...], terminal: str, out: Path) -> Running:
+    """By the command line, as a person does."""
+    tty = os.open(terminal, os.O_RDWR | os.O_NOCTTY)
+    try:
+        with out.open("w") as to:
+            return start(*arguments, stdin=tty, stdout=to, stderr=tty, start_new_session=True)
+    finally:
+        os.close(tty)
+
+
+class Forked:
+    """The same from a process that has everything imported already: half a second of each of hundreds of runs."""
+
+    def __init__(self, arguments: tuple[str, ...], terminal: str, out: Path) -> None:
+        context = multiprocessing.get_context("forkserver")
+        context.set_forkserver_preload(["harness.cli.run", "harness.bench.visa", "pyvisa_py"])
+        self._process = context.Process(target=_run_forked, args=(arguments, terminal, str(out)))
+        self._process.start()
+
+    @property
+    def pid(self) -> int:
+        assert self._process.pid is not None
+        return self._process.pid
+
+    def poll(self) -> int | None:
+        return self._process.exitcode
+
+    def wait(self, timeout: float) -> int:
+        self._process.join(timeout)
+        assert self._process.exitcode is not None, "still running"
+        return self._process.exitcode
+
+
+def _run_forked(arguments: tuple[str, ...], terminal: str, out: str) -> None:
+    from harness.cli import main
+
+    os.setsid()
+    tty, to = os.open(terminal, os.O_RDWR | os.O_NOCTTY), os.open(out, os.O_WRONLY)
+    for number, handle in enumerate((tty, to, tty)):
+        os.dup2(handle, number)
+    sys.stdin, sys.stdout, sys.stderr = os.fdopen(0), os.fdopen(1, "w"), os.fdopen(2, "w")
+    sys.argv = ["breakerbench", *arguments]
+    main()
+
+
 class TerminalRun:
     """A run at a pseudo-terminal. ``attend`` plays the person: types the phrase, presses the arm button."""
 
-    def __init__(self, folder: Path, bench_file: Path, text: str) -> None:
+    def __init__(self, folder: Path, bench_file: Path, text: str, begin: Begin) -> None:
         folder.mkdir(parents=True, exist_ok=True)
         plan = folder / "plan.yaml"
         plan.write_text(text)
         self._runs = folder / "runs"
         self._master, slave = pty.openpty()
-        self._out = (folder / "out.jsonl").open("w+")
-        self.process = start(
-            *("run", str(plan), "--bench", str(bench_file), "--runs", str(self._runs), "--json"),
-            stdin=slave,
-            stdout=self._out,
-            stderr=slave,
-            start_new_session=True,
-        )
-        os.close(slave)
+        out = folder / "out.jsonl"
+        self._out = out.open("w+")
+        arguments = ("run", str(plan), "--bench", str(bench_file), "--runs", str(self._runs), "--json")
+        self._slave = slave  # kept, so that the terminal is there before the run has opened it
+        self.process = begin(arguments, os.ttyname(slave), out)
         self.shown = ""
 
     def attend(self, panel: Panel, until: Callable[[], bool]) -> bool:
@@ -188,6 +245,7 @@ class TerminalRun:
         self.end_process()
         with suppress(OSError):
             os.close(self._master)
+        os.close(self._slave)
         self._out.close()
 
     def _read(self, at_most_s: float) -> None:
@@ -203,8 +261,8 @@ class TerminalRun:
 
 
 @contextmanager
-def terminal_run(folder: Path, bench_file: Path, text: str) -> Iterator[TerminalRun]:
-    run = TerminalRun(folder, bench_file, text)
+def terminal_run(folder: Path, bench_file: Path, text: str, begin: Begin | None = None) -> Iterator[TerminalRun]:
+    run = TerminalRun(folder, bench_file, text, begin or begin_fresh)
     try:
         yield run
     finally:

@@ -23,6 +23,7 @@ from pathlib import Path
 from mutated_messages import fuzz_harness, fuzz_mock
 from safety_rig import (
     LONG,
+    Forked,
     Panel,
     ServedBench,
     TerminalRun,
@@ -66,18 +67,18 @@ Way = Callable[[ServedBench, Path, float], Trial]
 def disturbed(bench: ServedBench, file: Path, folder: Path, what: str, after_s: float, disturb: Disturb) -> Trial:
     """Energise, disturb at an instant, see everything off, read what is left of the record."""
     panel = bench.panel
-    with terminal_run(folder, file, LONG) as run:
+    with terminal_run(folder, file, LONG, Forked) as run:
         if not run.attend(panel, lambda: panel.standing().source):
-            raise NotEnergised(run.shown[-300:])
+            raise NotEnergised(_tail(run))
         time.sleep(after_s)
         if not panel.standing().source and not _comes_back(panel):
-            raise NotEnergised(f"off again before anything was disturbed: {run.shown[-300:]}")
+            raise NotEnergised(f"off again before anything was disturbed: {_tail(run)}")
         began = time.monotonic()
         disturb(run)
         try:
             wait(lambda: panel.standing().off, "source and contactor off", _PATIENCE_S)
         except AssertionError as error:
-            return Trial(what, _PATIENCE_S, (str(error),))
+            return Trial(what, _PATIENCE_S, (f"{error}: {_tail(run)}",))
         off_s = time.monotonic() - began
         run.end_process()
         problems = tuple(_problems(run))
@@ -92,6 +93,15 @@ def _comes_back(panel: Panel) -> bool:
         if panel.standing().source:
             return True
     return False
+
+
+def _tail(run: TerminalRun) -> str:
+    """The end of what it said, on the screen, in its results and by its watchdog."""
+    record = Record(run.folder)
+    events = [f"{event.at_ns / 1e9:.3f} {event.kind} {dict(event.detail)}" for event in record.events()[-4:]]
+    events += [f"{event.at_ns / 1e9:.3f} {event.kind} {dict(event.detail)}" for event in record.watchdog()]
+    record.close()
+    return "\n    ".join([run.shown[-200:].replace("\n", " "), *map(str, run.lines()[-1:]), *events])
 
 
 def _problems(run: TerminalRun) -> list[str]:
@@ -179,7 +189,7 @@ def main() -> int:
     parser.add_argument("--stops", type=int, default=20, help="runs stopped by SIGSTOP")
     parser.add_argument("--cuts", type=int, default=50, help="runs that lose a link of an instrument")
     parser.add_argument("--messages", type=int, default=100_000, help="mutated SCPI messages each way")
-    parser.add_argument("--benches", type=int, default=4, help="served benches side by side")
+    parser.add_argument("--benches", type=int, default=3, help="served benches side by side")
     parser.add_argument("--seed", type=int, default=1)
     asked = parser.parse_args()
     began = time.monotonic()
