@@ -255,6 +255,8 @@ class HighVoltage:
         self._bench.clock.sleep_until(self._now_ns + S)
         second = self.readings()
         problem = self.gate.stated_dead(first, second, TOUCH_LIMIT_V)
+        if problem is None:
+            self._watchdog.guard(False)
         self._event("gate", event="stated dead", statement=statement, first=first, second=second, problem=problem)
         return problem
 
