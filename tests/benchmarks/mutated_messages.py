@@ -128,7 +128,7 @@ def fuzz_harness(count: int, seed: int) -> float:
     worst_s = 0.0
     try:
         for number in range(count):
-            ask = asks[number % len(asks)] if number % 20 else lambda: recorder._trace(1)
+            ask = asks[number % len(asks)] if number % 100 else lambda: recorder._trace(1)
             answering.mutates = True
             began = time.perf_counter()
             with suppress(InstrumentError):
@@ -195,4 +195,4 @@ class _Answering:
             return good + b"\n"
         good = good if line.startswith(b"TRAC") else self._draw.choice(_ANSWERS)
         spoilt = mutated(good, self._draw)
-        return spoilt + (b"\n" if self._draw.random() < 0.98 else b"")
+        return spoilt + (b"\n" if self._draw.random() < 0.995 else b"")

@@ -40,7 +40,7 @@ LIMIT_S = 0.5
 LINKS = ("interlock", "voltmeter", "source", "load", "watchdog.interlock", "watchdog.source")
 _WINDOW_S = 1.5  # random instants lie in so much of the time after the source came on
 _PATIENCE_S = 10.0
-_ATTEMPTS = 4
+_ATTEMPTS = 12
 
 
 class NotEnergised(Exception):
