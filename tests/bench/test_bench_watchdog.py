@@ -7,9 +7,8 @@ import json
 import os
 import signal
 import time
-from collections.abc import Iterator
+from collections.abc import Iterator, Mapping
 from pathlib import Path
-from typing import Protocol
 
 import pytest
 from safety_rig import ServedBench, served_bench, wait
@@ -21,7 +20,7 @@ from harness.bench.simulated import SimulatedWatchdog
 from harness.bench.spec import load_bench, shipped_bench
 from harness.bench.visa import VisaLink
 from harness.bench.watchdog import WatchdogProcess, start_watchdog
-from harness.bench.watchdog_acts import Act, Orders, acts
+from harness.bench.watchdog_acts import LOG_NAME, Act, Orders, acts
 from harness.bench.watchdog_table import FEEDS, TRANSITIONS, Event, State, Watch
 from harness.clock import MS, S, WallClock
 from harness.files.profile import load_device, shipped_device
@@ -80,18 +79,6 @@ def test_silence_counts_from_the_last_beat_and_only_while_guarding() -> None:
     assert watch.reason is Event.SILENCE
 
 
-class Subject(Protocol):
-    """A watchdog with a bench around it, source and contactor on where the line lets them."""
-
-    def happens(self, event: Event) -> None: ...
-
-    def state(self) -> State: ...
-
-    def outputs(self) -> tuple[bool, bool]:
-        """Source and contactor."""
-        ...
-
-
 class OnTheClock:
     """The simulated bench's."""
 
@@ -124,6 +111,9 @@ class OnTheClock:
     def state(self) -> State:
         return self.dog._watch.state
 
+    def reason(self) -> str | None:
+        return self.dog._watch.reason.value if self.dog._watch.reason else None
+
     def outputs(self) -> tuple[bool, bool]:
         return self.world.wiring.source_on, self.world.wiring.contactor
 
@@ -150,7 +140,7 @@ class Apart:
             case Event.GUARD_OFF:
                 self.dog.guard(False)
             case Event.SILENCE:
-                time.sleep(3 * SILENCE_NS / S)
+                time.sleep(3 * SILENCE_NS / S)  # past the clock, so nothing beats
                 return
             case Event.INTERLOCK_OPEN:
                 self.served.panel.do("DOOR1 OPEN")
@@ -162,10 +152,18 @@ class Apart:
                 self.dog.close()
         self.clock.sleep_until(self.clock.now_ns() + 100 * MS)
 
+    def notes(self) -> list[Mapping[str, object]]:
+        """What it wrote, beside its acts."""
+        path = self.folder / LOG_NAME
+        lines = [json.loads(line) for line in path.read_text().splitlines()] if path.exists() else []
+        return [line for line in lines if line["event"] != "act"]
+
     def state(self) -> State:
-        lines = Record.watchdog(_Folder(self.folder))  # type: ignore[arg-type]
-        notes = [str(line.detail["event"]) for line in lines if line.detail["event"] != "act"]
-        return State(notes[-1]) if notes else State.IDLE
+        return State(self.notes()[-1]["event"]) if self.notes() else State.IDLE
+
+    def reason(self) -> str | None:
+        found = [str(note["reason"]) for note in self.notes() if note["event"] == "acted"]
+        return found[0] if found else None
 
     def outputs(self) -> tuple[bool, bool]:
         standing = self.served.panel.standing()
@@ -179,9 +177,9 @@ class Apart:
         self.interlock.close()
 
 
-class _Folder:
-    def __init__(self, folder: Path) -> None:
-        self._folder = folder
+def why(events: tuple[Event, ...], state: State) -> str | None:
+    """The reason it must give: every vector here that acts does so at the event after the guard came on."""
+    return events[1].value if state is State.ACTED else None
 
 
 def energise(interlock: InterlockUnit | None, source: object) -> None:
@@ -214,7 +212,7 @@ def test_the_clock_event_of_the_simulated_bench(tmp_path: Path, events: tuple[Ev
     for event in events:
         subject.happens(event)
 
-    assert subject.state() is state
+    assert (subject.state(), subject.reason()) == (state, why(events, state))
     assert subject.outputs() == expected(events, state)
 
 
@@ -227,7 +225,7 @@ def test_the_process(tmp_path: Path, served: ServedBench, events: tuple[Event, .
 
         if state is State.ACTED:
             wait(lambda: subject.outputs() == expected(events, state), "source and contactor off", 5.0)
-        assert subject.state() is state
+        assert (subject.state(), subject.reason()) == (state, why(events, state))
         assert subject.outputs() == expected(events, state)
     finally:
         subject.end()

@@ -37,7 +37,7 @@ from harness.record.reader import Record
 
 LIMIT_S = 0.5
 """From the disturbance to source and contactor off, as the served bench declares it (watchdog: stop_within)."""
-LINKS = ("interlock", "voltmeter", "source", "load", "watchdog.interlock", "watchdog.source")
+LINKS = ("watchdog.interlock", "watchdog.source", "interlock", "voltmeter", "source", "load")
 _WINDOW_S = 1.5  # random instants lie in so much of the time after the source came on
 _PATIENCE_S = 10.0
 _ATTEMPTS = 12
