@@ -238,6 +238,37 @@ def expected(events: tuple[Event, ...], state: State) -> tuple[bool, bool]:
     ] is Event.GUARD_ON
 
 
+@pytest.mark.parametrize("number", [signal.SIGKILL, signal.SIGSTOP])
+def test_without_the_watchdog_the_line_falls_and_takes_the_source_with_it(
+    tmp_path: Path, served: ServedBench, number: signal.Signals
+) -> None:
+    subject = Apart(served, tmp_path)
+    try:
+        subject.happens(Event.GUARD_ON)
+        assert subject.dog.alive()
+        os.kill(subject.dog._process.pid, number)
+        wait(lambda: not subject.outputs()[0], "source off", 5.0)
+        wait(lambda: not subject.dog.alive(), "the harness notices", 5.0)
+    finally:
+        os.kill(subject.dog._process.pid, signal.SIGKILL)
+        subject.end()
+
+
+def test_signals_of_the_terminal_leave_it_watching(tmp_path: Path, served: ServedBench) -> None:
+    subject = Apart(served, tmp_path)
+    try:
+        subject.happens(Event.GUARD_ON)
+        for number in (signal.SIGINT, signal.SIGHUP):
+            os.kill(subject.dog._process.pid, number)
+        subject.clock.sleep_until(subject.clock.now_ns() + 300 * MS)
+
+        assert subject.dog.alive()
+        assert subject.outputs() == (True, True)
+        assert os.getsid(subject.dog._process.pid) != os.getsid(0)
+    finally:
+        subject.end()
+
+
 # What it does when it acts
 
 
