@@ -1,8 +1,9 @@
 # make demo: the main job on the simulated bench.  make test: the tests.  make check: lint, types, tests.
+# make prove-safety: what becomes of a served high-voltage run whose harness dies, hangs or loses a link; minutes.
 PYTHON ?= python3
 BIN := .venv/bin
 
-.PHONY: demo test check prove-records prove-drift lock clean
+.PHONY: demo test check prove-records prove-drift prove-safety lock clean
 
 demo: .venv/runtime
 	$(BIN)/breakerbench demo
@@ -21,6 +22,9 @@ prove-records: .venv/dev
 
 prove-drift: .venv/dev
 	$(BIN)/python -m tests.benchmarks.drift
+
+prove-safety: .venv/dev
+	PYTHONPATH=tests $(BIN)/python tests/benchmarks/safety.py
 
 # Two stamps: the demo needs no test tools.
 .venv/runtime: requirements.lock pyproject.toml

@@ -17,7 +17,7 @@ from pathlib import Path
 from types import FrameType
 
 from harness.bench.bench import open_bench
-from harness.bench.gate import Hazard, hazard_of
+from harness.bench.hazard import Hazard, hazard_of
 from harness.bench.spec import BenchSpec, load_bench, shipped_bench
 from harness.check import check_plan
 from harness.check.prediction import step_seconds

@@ -26,7 +26,7 @@ UNITS: dict[str, tuple[str, Fraction]] = {
         "Hz": {"Hz": "1", "kHz": "1e3"},
         "J": {"J": "1", "mJ": "1e-3"},
         "H": {"H": "1", "uH": "1e-6"},
-        "F": {"F": "1", "uF": "1e-6", "nF": "1e-9"},
+        "F": {"F": "1", "mF": "1e-3", "uF": "1e-6", "nF": "1e-9"},
         "A2s": {"A2s": "1"},
         "degC": {"degC": "1"},
         "K": {"K": "1"},
@@ -132,6 +132,9 @@ Resistance = Annotated[Quantity, Dimension("ohm")]
 SlewRate = Annotated[Quantity, Dimension("A/s")]
 VoltageRate = Annotated[Quantity, Dimension("V/s")]
 TemperatureRate = Annotated[Quantity, Dimension("K/s")]
+Capacitance = Annotated[Quantity, Dimension("F")]
+Inductance = Annotated[Quantity, Dimension("H")]
+Energy = Annotated[Quantity, Dimension("J")]
 Ratio = Annotated[Quantity, Dimension("1")]
 Temperature = Annotated[Quantity, Dimension("degC")]
 Kelvin = Annotated[Quantity, Dimension("K")]

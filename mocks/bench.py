@@ -7,6 +7,7 @@ from __future__ import annotations
 
 from dataclasses import replace
 
+from mocks import interlock
 from mocks.clock import EventClock
 from mocks.instruments import CurrentStimulus, Limits, PowerSupply, ThermistorSimulator
 from mocks.noise import Channel, Noise
@@ -14,6 +15,7 @@ from mocks.plant import Plant
 from mocks.recorder import Recorder, RecorderChannel
 from mocks.scpi import ScpiInstrument
 from mocks.unit import SHARE
+from mocks.wiring import Wiring
 
 _SUPPLY_12V = (30.0, 5.0)  # V, A
 _GATE_SUPPLY = (30.0, 1.0)  # V, A
@@ -36,24 +38,35 @@ _HEAT_SINK_NOISE = 0.01  # K
 
 
 class Bench:
-    """Eight roles; ``instruments`` by role. Each instrument's errors stay within ``SHARE`` of its declared ones."""
+    """``instruments`` by role. Each instrument's errors stay within ``SHARE`` of its declared ones."""
 
-    def __init__(self, plant: Plant, clock: EventClock, tolerances: Noise, noise: Noise, seed: int) -> None:
+    def __init__(
+        self, plant: Plant, wiring: Wiring, clock: EventClock, tolerances: Noise, noise: Noise, seed: int
+    ) -> None:
         self._plant = plant
+        self._wiring = wiring
         self._clock = clock
         self._random = tolerances.generator(Channel.INSTRUMENTS)
         self._seed = seed
         self.recorder = self._recorder(noise)
+        source = self._source()
+        wiring.disable_source = source.disable
         self.instruments: dict[str, ScpiInstrument] = {
             "supply_12v": self._supply_12v().scpi,
-            "source": self._source().scpi,
+            "source": source.scpi,
             "load": self._load().scpi,
             "injector": self._injector().scpi,
             "gate_supply": self._gate_supply().scpi,
             "bus_signal": self._bus_signal().scpi,
             "ntc": ThermistorSimulator(self._identity("ntc"), plant.connect_heat_sink).scpi,
             "recorder": self.recorder.scpi,
+            "interlock": interlock.interlock(self._identity("interlock"), wiring),
+            "voltmeter": interlock.voltmeter(self._identity("voltmeter"), wiring),
+            "isolation": interlock.isolation(self._identity("isolation")),
+            "watchdog_interlock": interlock.interlock(self._identity("interlock"), wiring),
+            "watchdog_source": source.another_client(),
         }
+        self.panel = interlock.Panel(clock, wiring)
 
     def _identity(self, role: str) -> str:
         return f"Simulated,{role},{self._seed},1"
@@ -81,9 +94,10 @@ class Bench:
             self._identity("source"),
             _SOURCE,
             _SUPPLY_SLEW,
-            lambda volts, limit, slew: plant.switch_source(volts or 0.0, limit, slew),
+            lambda volts, limit, slew: self._wiring.source(volts or 0.0, limit, slew),
             plant.terminal_voltage,
             lambda: plant.current.at(self._clock.now_ns()),
+            lambda: plant.limited,
         )
 
     def _gate_supply(self) -> PowerSupply:

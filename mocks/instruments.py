@@ -40,7 +40,9 @@ class PowerSupply:
         apply: Callable[[float | None, float, float], None],
         measure_voltage: Callable[[], float],
         measure_current: Callable[[], float],
+        limiting: Callable[[], bool] = lambda: False,
     ) -> None:
+        """``limiting``: it is in current limit, bit 0 of the questionable register (voltage not held)."""
         self._apply = apply
         self._fastest = slew  # V/s
         self._slew = slew
@@ -48,22 +50,29 @@ class PowerSupply:
         self._current = 0.0
         self._on = False
         volts, amperes = highest
-        self.scpi = ScpiInstrument(
-            identity,
-            self._reset,
-            {
-                "[SOURce:]VOLTage": ((number(0, volts),), self._set_voltage),
-                "[SOURce:]VOLTage?": ((), lambda: shown(self._voltage)),
-                "[SOURce:]VOLTage:SLEW": ((number(1e-3, slew),), self._set_slew),
-                "[SOURce:]VOLTage:SLEW?": ((), lambda: shown(self._slew)),
-                "[SOURce:]CURRent": ((number(0, amperes),), self._set_current),
-                "[SOURce:]CURRent?": ((), lambda: shown(self._current)),
-                "OUTPut[:STATe]": ((boolean,), self._switch),
-                "OUTPut[:STATe]?": ((), lambda: str(int(self._on))),
-                "MEASure:VOLTage?": ((), lambda: shown(measure_voltage())),
-                "MEASure:CURRent?": ((), lambda: shown(measure_current())),
-            },
-        )
+        self._identity = identity
+        self._commands: dict[str, Command] = {
+            "[SOURce:]VOLTage": ((number(0, volts),), self._set_voltage),
+            "[SOURce:]VOLTage?": ((), lambda: shown(self._voltage)),
+            "[SOURce:]VOLTage:SLEW": ((number(1e-3, slew),), self._set_slew),
+            "[SOURce:]VOLTage:SLEW?": ((), lambda: shown(self._slew)),
+            "[SOURce:]CURRent": ((number(0, amperes),), self._set_current),
+            "[SOURce:]CURRent?": ((), lambda: shown(self._current)),
+            "OUTPut[:STATe]": ((boolean,), self._switch),
+            "OUTPut[:STATe]?": ((), lambda: str(int(self._on))),
+            "MEASure:VOLTage?": ((), lambda: shown(measure_voltage())),
+            "MEASure:CURRent?": ((), lambda: shown(measure_current())),
+            "STATus:QUEStionable:CONDition?": ((), lambda: str(int(self._on and limiting()))),
+        }
+        self.scpi = self.another_client()
+
+    def another_client(self) -> ScpiInstrument:
+        """The same supply as another client sees it, with an error queue of its own."""
+        return ScpiInstrument(self._identity, self._reset, self._commands)
+
+    def disable(self) -> None:
+        """Its enable input opened: the output is off, and stays off until it is switched on again."""
+        self._switch(False)
 
     def _reset(self) -> None:
         self._voltage = self._current = 0.0

@@ -39,7 +39,7 @@ class Plant:
 
     ``before_change`` is called before any track changes: whoever watches history takes what it needs and the rest may
     be forgotten. ``supply_changed`` is called after the 12 V supply took another course, ``sensed_changed`` after the
-    sensed current did, ``gate_fell`` after the gate signal did that.
+    sensed current did, ``gate_fell`` after the gate signal did that, ``commuted`` after the switch turned on or off.
     """
 
     def __init__(self, clock: EventClock, unit: Unit, rated_voltage: float) -> None:
@@ -50,6 +50,7 @@ class Plant:
         self.supply_changed: Callable[[], None] = lambda: None
         self.sensed_changed: Callable[[], None] = lambda: None
         self.gate_fell: Callable[[], None] = lambda: None
+        self.commuted: Callable[[], None] = lambda: None
         self.injected = Track()  # equivalent amperes at the sensing input
         self.current = Track()  # through the switch
         self.sensed = Track()  # both, as the sensing chain sees them
@@ -168,6 +169,11 @@ class Plant:
         self._settle()
 
     @property
+    def conducting(self) -> bool:
+        """The switch itself is on now."""
+        return self._conducting
+
+    @property
     def limited(self) -> bool:
         """The source is in current limit now: it cannot give what the load asks for."""
         return self._regulated() > self._source_limit
@@ -215,6 +221,7 @@ class Plant:
             return
         self.before_change()
         self._conducting = on
+        self.commuted()
         now_ns = self._clock.now_ns()
         broken = self._drawn.at(now_ns)
         if on:

@@ -188,7 +188,9 @@ def block(data: bytes) -> bytes:
 
 
 def _split(text: str, mark: str) -> list[str]:
-    """Parts of ``text`` between marks outside quotes."""
+    """Parts of ``text`` between marks outside quotes, and outside parentheses (channel lists, expressions)."""
+    if "(" in text:
+        return re.findall(rf"(?:\"[^\"]*\"|\([^()]*\)|[^{mark}])+", text) or [""]
     parts = [""]
     for index, quoted in enumerate(text.split('"')):
         pieces = [quoted] if index % 2 else quoted.split(mark)

@@ -20,8 +20,12 @@ from mocks.world import World
 from protocol.device import NodeDescription
 from protocol.frame import MASTER_REQUEST, MAX_LENGTH, protected_id
 
-ROLES = ("supply_12v", "source", "load", "injector", "recorder", "gate_supply", "bus_signal", "ntc")
-"""Instruments in the order of their ports: the LIN line has the first port, these follow, then `programming`."""
+ROLES = (
+    *("supply_12v", "source", "load", "injector", "recorder", "gate_supply", "bus_signal", "ntc"),
+    *("interlock", "voltmeter", "isolation", "watchdog_interlock", "watchdog_source"),
+)
+"""Instruments in the order of their ports: the LIN line has the first port, these follow, then `programming`, and the
+panel comes last."""
 
 _NAP_NS = 5_000_000
 _S = 1_000_000_000
@@ -95,6 +99,8 @@ class Server:
         offset = len(ROLES) + 1
         lane = self._lane(TextTalk(self._world.programmer.handle), port_base and port_base + offset)
         resources["programming"] = f"TCPIP::{HOST}::{lane.port}::SOCKET"
+        panel = self._lane(TextTalk(self._world.bench.panel.handle), port_base and port_base + offset + 1)
+        resources["panel"] = f"{HOST}:{panel.port}"
         pty = PtyLine(node.bit_rate, _sent_by_master(node), uart)
         self._pty = pty
         self._selector.register(pty, selectors.EVENT_READ, lambda _: pty.ready())

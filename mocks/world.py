@@ -26,6 +26,7 @@ from mocks.sensing import Chain
 from mocks.thermistor import OPEN, SHORT, divider_code
 from mocks.unit import draw_unit
 from mocks.wire import Wire
+from mocks.wiring import Wiring
 from protocol.device import Device
 
 _GOOD_SUPPLY = 6.8  # V, the controller starts
@@ -39,12 +40,19 @@ class World:
     """``clock`` moves it, ``wire`` is its LIN, ``scpi`` its instruments. Everything is off at the start."""
 
     def __init__(
-        self, device: Device, seed: int, block: int = _BLOCK, screening: bool = True, noise_seed: int | None = None
+        self,
+        device: Device,
+        seed: int,
+        block: int = _BLOCK,
+        screening: bool = True,
+        noise_seed: int | None = None,
+        guarded: bool = False,
     ) -> None:
         """Build ``device`` and its instruments with the tolerances that ``seed`` stands for.
 
         A ``noise_seed`` stands for one run of that unit on that bench: noise, and where the samples lie in time, since
-        the controller takes up to a slow period to start. None: noise of ``seed``, started at once. ``block`` and
+        the controller takes up to a slow period to start. None: noise of ``seed``, started at once. ``guarded``: its
+        bench has an interlock, and a contactor that is open until somebody closes it. ``block`` and
         ``screening`` change speed and nothing else.
         """
         self._block = block
@@ -70,7 +78,8 @@ class World:
         self.node = Node(device, self.clock, self.wire, self.firmware, seed)
         self.programmer = Programmer(self.clock, self.node, self.firmware, self._hold, self._release)
         self._courses = 0  # of the 12 V supply, so that an old forecast is known as such
-        self.bench = Bench(self.plant, self.clock, tolerances, noise, seed)
+        self.wiring = Wiring(self.clock, self.plant, guarded)
+        self.bench = Bench(self.plant, self.wiring, self.clock, tolerances, noise, seed)
         self.plant.before_change = self._before_change
         self.plant.supply_changed = self._forecast_supply
 

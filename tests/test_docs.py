@@ -8,6 +8,7 @@ from pathlib import Path
 import pytest
 from click.testing import CliRunner
 
+from harness.bench import gate, watchdog_table
 from harness.bench.making_safe import ACTIONS
 from harness.cli import COMMANDS, main
 from mocks.firmware import states
@@ -32,12 +33,14 @@ def flat(table: dict[Enum, dict[Enum, Enum]]) -> dict[tuple[Enum, Enum], Enum]:
 
 
 def tables() -> str:
-    safe = "\n".join(f"{number}. {name}" for number, (name, _) in enumerate(ACTIONS, 1))
+    safe = "\n".join(f"{number}. {name}" for number, name in enumerate((action.name for action in ACTIONS), 1))
     return "\n\n".join(
         [
             state_table("Reassembly of a message (`protocol/transport.py`)", dict(transport.ACTIONS)),
             state_table("A diagnostic exchange (`protocol/exchange.py`)", flat(exchange.TRANSITIONS)),  # type: ignore[arg-type]
             state_table("The mock's switch (`mocks/firmware/states.py`)", flat(states.NEXT)),  # type: ignore[arg-type]
+            state_table("The gate (`harness/bench/gate.py`)", flat(gate.TRANSITIONS)),  # type: ignore[arg-type]
+            state_table("The watchdog (`harness/bench/watchdog_table.py`)", flat(watchdog_table.TRANSITIONS)),  # type: ignore[arg-type]
             f"**Making safe (`harness/bench/making_safe.py`)**, each tried whatever came of the one before:\n\n{safe}",
         ]
     )

@@ -5,19 +5,34 @@ from __future__ import annotations
 from collections import Counter
 from collections.abc import Callable
 from dataclasses import dataclass
+from pathlib import Path
 from typing import TypeVar
 
 from harness.bench import simulated
 from harness.bench.flash import FlashRun, run_flash
+from harness.bench.gate import State
+from harness.bench.high_voltage import HighVoltage, Watchdog
 from harness.bench.hold import Hold
-from harness.bench.instrument import CurrentStimulus, InstrumentError, Link, PowerSupply, Recorder, SignalSource
+from harness.bench.instrument import (
+    CurrentStimulus,
+    Instrument,
+    InstrumentError,
+    IsolationMonitor,
+    Link,
+    PowerSupply,
+    Recorder,
+    SignalSource,
+)
+from harness.bench.interlock import InterlockUnit, Voltmeter
+from harness.bench.safety_spec import ContactorSpec, InterlockSpec, WatchdogSpec
 from harness.bench.simulated import Connector
 from harness.bench.spec import SIMULATED, BenchSpec
+from harness.bench.watchdog import orders_of, start_watchdog
 from harness.bus.diagnostics import Diagnostics
 from harness.bus.master import Master
 from harness.bus.port import BusPort, PortError
 from harness.bus.traffic import RequestMade, Run
-from harness.clock import Clock, WallClock
+from harness.clock import MS, Clock, S, WallClock
 from harness.files.build import Build
 from harness.record.result import Exchange
 from protocol import exchange
@@ -27,6 +42,8 @@ from protocol.signals import unpack
 
 T = TypeVar("T")
 _NO_INSTRUMENT = ("lin", "programming")
+
+_SUPERVISED_NS = 100 * MS  # between two looks at interlock and watchdog, while the bus has nothing else to do
 
 
 @dataclass
@@ -46,10 +63,15 @@ class Bench:
     gate_supply: SignalSource | None
     bus_signal: SignalSource | None
     ntc: SignalSource | None
+    isolation: IsolationMonitor | None
+    interlock: InterlockUnit | None
+    voltmeter: Voltmeter | None
     exchanges: list[Exchange]
     _response_errors: Counter[bool]  # status frames by their response_error
     _connector: Callable[[], Connector]
+    start_watchdog: Callable[[Path], Watchdog]  # its log goes into this folder. Raises InstrumentError
     _hold: Hold | None = None
+    high_voltage: HighVoltage | None = None  # where the bench has all that it takes
 
     @property
     def simulated(self) -> bool:
@@ -90,8 +112,14 @@ class Bench:
         return ran
 
     def idle(self, duration_ns: int) -> None:
-        """Let the slow schedule run for ``duration_ns``."""
-        self.master.run_until(self.clock.now_ns() + duration_ns)
+        """Let the slow schedule run for ``duration_ns``; while high voltage may be on, its gate is looked after."""
+        end_ns = self.clock.now_ns() + duration_ns
+        while self.high_voltage is not None and self.high_voltage.state is not State.SAFE:
+            self.high_voltage.supervise()
+            if end_ns - self.clock.now_ns() <= _SUPERVISED_NS:
+                break
+            self.master.run_until(self.clock.now_ns() + _SUPERVISED_NS)
+        self.master.run_until(end_ns)
 
     def take_exchanges(self) -> list[Exchange]:
         """Diagnostic requests since the last call."""
@@ -110,10 +138,11 @@ class Bench:
             self._hold.release()
 
     @property
-    def instruments(self) -> list[PowerSupply | CurrentStimulus | Recorder | SignalSource]:
+    def instruments(self) -> list[Instrument]:
         """Every instrument that this bench has."""
         found = (self.supply_12v, self.injector, self.source, self.load, self.recorder, *self.signals.values())
-        return [instrument for instrument in found if instrument is not None]
+        more = (self.isolation, self.interlock, self.voltmeter)
+        return [instrument for instrument in (*found, *more) if instrument is not None]
 
 
 def open_bench(spec: BenchSpec, device: Device) -> Bench:
@@ -135,7 +164,7 @@ def open_bench(spec: BenchSpec, device: Device) -> Bench:
 
 
 def _open(spec: BenchSpec, device: Device, opened: list[Callable[[], None]]) -> Bench:
-    clock, port, link, connector = _simulated(spec, device) if spec.simulated else _real(spec, device)
+    clock, port, link, connector, watchdog = _simulated(spec, device) if spec.simulated else _real(spec, device)
     opened.append(port.close)
 
     def role(name: str, make: Callable[[str, Link], T]) -> T | None:
@@ -174,10 +203,20 @@ def _open(spec: BenchSpec, device: Device, opened: list[Callable[[], None]]) -> 
         gate_supply=role("gate_supply", lambda name, its_link: SignalSource(name, its_link, "SOUR:VOLT", False)),
         bus_signal=role("bus_signal", lambda name, its_link: SignalSource(name, its_link, "SOUR:VOLT", True)),
         ntc=role("ntc", lambda name, its_link: SignalSource(name, its_link, "SOUR:TEMP", True)),
+        isolation=role("isolation", IsolationMonitor),
+        interlock=role("interlock", lambda name, its_link: InterlockUnit(its_link, _known(spec.interlock))),
+        voltmeter=role("voltmeter", lambda name, its_link: Voltmeter(its_link, _known(spec.voltmeter))),
         exchanges=exchanges,
         _response_errors=response_errors,
         _connector=connector,
+        start_watchdog=watchdog,
     )
+
+
+def _known(value: T | None) -> T:
+    """``value``, which a role that is there has."""
+    assert value is not None
+    return value
 
 
 class _Named:
@@ -193,14 +232,19 @@ class _Named:
         """See Connector."""
 
 
-_Parts = tuple[Clock, BusPort, Callable[[str], Link], Callable[[], Connector]]
+_Parts = tuple[Clock, BusPort, Callable[[str], Link], Callable[[], Connector], Callable[[Path], Watchdog]]
 
 
 def _simulated(spec: BenchSpec, device: Device) -> _Parts:
     assert spec.seed is not None
     roles = [role for role in spec.resources if role not in _NO_INSTRUMENT]
     parts = simulated.build(device, spec.seed, roles, spec.noise_seed)
-    return parts.clock, parts.port, parts.links.__getitem__, parts.connector
+
+    def watchdog(folder: Path) -> Watchdog:
+        interlock, contactor, dog = _wanted(spec)
+        return parts.watchdog(orders_of(interlock, contactor), round(dog.silence * S), folder)
+
+    return parts.clock, parts.port, parts.links.__getitem__, parts.connector, watchdog
 
 
 def _real(spec: BenchSpec, device: Device) -> _Parts:
@@ -210,7 +254,21 @@ def _real(spec: BenchSpec, device: Device) -> _Parts:
     clock = WallClock()
     port = SerialPort(spec.lin.port, device.node, clock, spec.lin.break_method)
     programming = "" if spec.programming is None else spec.programming.resource
-    return clock, port, lambda role: VisaLink(spec.resources[role]), lambda: _Named(programming)
+
+    def watchdog(folder: Path) -> Watchdog:
+        return start_watchdog(*_wanted(spec), folder, clock)
+
+    def link(role: str) -> Link:
+        return VisaLink(spec.resources[role], beat=clock.now_ns)
+
+    return clock, port, link, lambda: _Named(programming), watchdog
+
+
+def _wanted(spec: BenchSpec) -> tuple[InterlockSpec, ContactorSpec, WatchdogSpec]:
+    """What a watchdog takes. Raises InstrumentError where the bench has it not."""
+    if spec.interlock is None or spec.contactor is None or spec.watchdog is None:
+        raise InstrumentError(f"bench {spec.name}: high voltage takes an interlock, a contactor and a watchdog")
+    return spec.interlock, spec.contactor, spec.watchdog
 
 
 def _note(traffic: RequestMade, exchanges: list[Exchange]) -> None:

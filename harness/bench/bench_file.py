@@ -6,8 +6,23 @@ from collections.abc import Mapping
 from datetime import date
 from typing import Annotated, Literal
 
-from pydantic import AfterValidator, BeforeValidator, Field
+from pydantic import BeforeValidator, Field
 
+from harness.bench.resource import SIMULATED, Resource
+from harness.bench.safety_file import (
+    BackupSection,
+    BankSection,
+    ChamberSection,
+    ContactorSection,
+    DischargeSection,
+    InterlockSection,
+    IsolationSection,
+    LimitsSection,
+    LoopSection,
+    PrechargeSection,
+    VoltmeterSection,
+    WatchdogSection,
+)
 from harness.files.load import FileModel, Part
 from harness.files.scalars import Flag, Name, Text, Whole
 from harness.quantity import (
@@ -23,18 +38,10 @@ from harness.quantity import (
     parse,
 )
 
-SIMULATED = "simulated"
-"""The resource of a role that lives in this process."""
 CHANNELS = ("injected", "gate", "current", "switch_voltage", "supply", "bus", "gate_rail", "heat_sink")
 """What a recorder's channels may be connected to."""
 
 BreakMethod = Literal["break_condition", "slow_bit_rate"]
-
-
-def _check_resource(value: str) -> str:
-    if value != SIMULATED and "::" not in value:
-        raise ValueError(f"{value!r}: want a VISA resource name such as 'TCPIP::127.0.0.1::5025::SOCKET'")
-    return value
 
 
 def _read_date(value: object) -> str:
@@ -45,7 +52,6 @@ def _read_date(value: object) -> str:
 
 
 Date = Annotated[str, BeforeValidator(_read_date), Field(json_schema_extra={"format": "date"})]
-Resource = Annotated[Text, AfterValidator(_check_resource)]
 
 
 class AccuracySection(Part):
@@ -106,6 +112,7 @@ class InjectorSection(StimulusSection):
     """The injector; with ``stop_input`` its output ends at once when the gate falls."""
 
     stop_input: Flag = False
+    isolated_for: Voltage | None = None  # declared isolation between its output and its own side
 
 
 class GateSupplySection(InstrumentSection):
@@ -206,6 +213,11 @@ class RolesSection(Part):
     bus_signal: BusSignalSection | None = None
     ntc: NtcSection | None = None
     programming: ProgrammingSection | None = None
+    interlock: InterlockSection | None = None
+    voltmeter: VoltmeterSection | None = None
+    bank: BankSection | None = None
+    isolation: IsolationSection | None = None
+    chamber: ChamberSection | None = None
 
 
 class SimulatedSection(Part):
@@ -220,6 +232,7 @@ class ServedSection(Part):
 
     pid: Annotated[Whole, Field(ge=1)]
     pty: Text  # the LIN line once more, as a pseudo-terminal: for `lin: {port: ..., break: slow_bit_rate}`
+    panel: Text | None = None  # host:port of the operator's panel, which no real bench has
 
 
 class BenchFile(FileModel):
@@ -231,6 +244,13 @@ class BenchFile(FileModel):
     served: ServedSection | None = None
     lin: LinSection | None = None
     roles: RolesSection
+    contactor: ContactorSection | None = None
+    discharge: DischargeSection | None = None
+    precharge: PrechargeSection | None = None
+    watchdog: WatchdogSection | None = None
+    loop: LoopSection | None = None
+    backup: BackupSection | None = None
+    limits: LimitsSection | None = None
     commands: Mapping[Literal["key", "flash"], Annotated[tuple[Text, ...], Field(min_length=1)]] = Field(
         default_factory=dict
     )

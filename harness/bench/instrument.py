@@ -49,13 +49,14 @@ class Link(Protocol):
 class Instrument:
     """What every role has: identity, reset, and a write that is followed by a look at the error queue."""
 
-    def __init__(self, role: str, link: Link) -> None:
+    def __init__(self, role: str, link: Link, reset: bool = True) -> None:
         """Ask for the identity (a refused port may open without a word) and reset, which leaves outputs off."""
         self.role = role
         self._link = link
         self.identity = link.query("*IDN?")
         link.write("*CLS")
-        self._command("*RST")
+        if reset:
+            self._command("*RST")
 
     def _command(self, text: str) -> None:
         self._link.write(text)
@@ -72,6 +73,17 @@ class Instrument:
         if not math.isfinite(value):
             raise InstrumentError(f"{self.role}: {text!r} was answered with {answer!r}")
         return value
+
+    def _numbers(self, text: str, count: int) -> list[float]:
+        """``count`` numbers in one answer, separated by commas (IEEE 488.2 §8.7.1)."""
+        answer = self._link.query(text)
+        try:
+            values = [float(part) for part in answer.split(",")]
+        except ValueError:
+            values = []
+        if len(values) != count or not all(map(math.isfinite, values)):
+            raise InstrumentError(f"{self.role}: {text!r} was answered with {answer!r}, want {count} numbers")
+        return values
 
     def _set(self, verb: str, value: float) -> None:
         self._command(f"{verb} {value:.9g}")
@@ -109,9 +121,28 @@ class PowerSupply(Instrument):
         """Measured voltage at the terminals, V."""
         return self._number("MEAS:VOLT?")
 
+    def current(self) -> float:
+        """Measured current, A."""
+        return self._number("MEAS:CURR?")
+
+    def limiting(self) -> bool:
+        """Whether it limits the current instead of holding the voltage.
+
+        SCPI-99 QUEStionable register (volume 1, 20.2), from memory: bit 0, voltage, is set while that is not held.
+        """
+        return bool(int(self._number("STAT:QUES:COND?")) & 1)
+
     def off(self) -> None:
         """Switch the output off and confirm that it is."""
         self._switch_off("OUTP")
+
+
+class IsolationMonitor(Instrument):
+    """Resistance of the high-voltage bus to earth."""
+
+    def resistance(self) -> float:
+        """Measured resistance, ohm."""
+        return self._number("MEAS:RES?")
 
 
 class SignalSource(Instrument):

@@ -1,8 +1,8 @@
 """Making the bench safe: a fixed list of actions, each of which may fail without keeping the next from being tried.
 
-The order is the point. Currents stop first, then the device is told to open, then the high-voltage source is read back;
-the 12 V supply goes last, and only once the source has read below the touch limit, because a breaker without its
-electronics cannot be told anything any more.
+The order is the point. Currents stop first, then the device is told to open, then the contactor opens, once the current
+is below what it may break; then both sides are discharged and have to be proved dead. The 12 V supply goes last, and
+only once that is proved, because a breaker without its electronics cannot be told anything any more.
 """
 
 from __future__ import annotations
@@ -11,21 +11,21 @@ from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
+from harness.bench.gate import State
 from harness.bench.instrument import InstrumentError
+from harness.bench.proof import TOUCH_LIMIT_V
 
 if TYPE_CHECKING:
     from harness.bench.bench import Bench
 
-TOUCH_LIMIT_V = 60.0
-"""Limit of voltage class A, d.c. (ISO 6469-3:2021 clause 3)."""
-
 
 @dataclass(frozen=True)
 class SafeAction:
-    """One action and how it went; ``problem`` is None where it was done."""
+    """One action and how it went; ``problem`` is None where it was done, ``note`` what else is to be recorded."""
 
     name: str
     problem: str | None
+    note: str | None = None
 
 
 class NotProved(Exception):
@@ -70,48 +70,84 @@ def _device_open(bench: Bench) -> None:
         raise NotProved("the breaker still says that its switch is closed")
 
 
+def _contactor_open(bench: Bench) -> str | None:
+    return None if bench.high_voltage is None else bench.high_voltage.open_contactor()
+
+
 def _source_read_back(bench: Bench) -> None:
     if bench.source and (volts := bench.source.voltage()) >= TOUCH_LIMIT_V:
         raise NotProved(f"source still reads {volts:.0f} V; treat both sides of the breaker as live")
 
 
+def _discharge(bench: Bench) -> None:
+    if bench.high_voltage is None:
+        return
+    proof = bench.high_voltage.prove_dead()
+    if not proof.proved:
+        raise NotProved(f"NOT PROVED DEAD, treat both sides as live: {'; '.join(proof.reasons)}")
+
+
 def _supply_off(bench: Bench) -> None:
     _source_read_back(bench)
+    if bench.high_voltage is not None and bench.high_voltage.state is not State.SAFE:
+        raise NotProved("stays on: the breaker can be told to open as long as its electronics live")
     bench.supply_12v.off()
 
 
-ACTIONS: tuple[tuple[str, Callable[[Bench], None]], ...] = (
-    ("source off", _source_off),
-    ("load off", _load_off),
-    ("injector off", _injector_off),
-    ("breaker commanded open", _device_open),
-    ("source read back off", _source_read_back),
-    ("simulated signals off", _signals_off),
-    ("12 V supply off, once the source reads below the touch limit", _supply_off),
+@dataclass(frozen=True)
+class Action:
+    """One row of the table. ``dead``: it belongs to taking high voltage away, and not to ending the run."""
+
+    name: str
+    do: Callable[[Bench], object]  # a text is a note for the record
+    dead: bool
+
+
+ACTIONS: tuple[Action, ...] = (
+    Action("source off", _source_off, dead=True),
+    Action("load off", _load_off, dead=True),
+    Action("injector off", _injector_off, dead=False),
+    Action("breaker commanded open", _device_open, dead=True),
+    Action("contactor open, once the current is below what it may break", _contactor_open, dead=True),
+    Action("source read back off", _source_read_back, dead=True),
+    Action("both sides discharged and proved dead", _discharge, dead=True),
+    Action("simulated signals off", _signals_off, dead=False),
+    Action("12 V supply off, once both sides are proved dead", _supply_off, dead=False),
 )
 """Every action, in order."""
-
 
 _SUPPLY_STAYS = len(ACTIONS) - 1
 
 
 def stop_currents(bench: Bench) -> list[SafeAction]:
     """Every action but the last: nothing flows any more, and the breaker can still be talked to."""
-    return _carry_out(bench, ACTIONS[:_SUPPLY_STAYS])
+    return _carry_out(bench, ACTIONS[:_SUPPLY_STAYS], trouble=True)
+
+
+def make_dead(bench: Bench) -> list[SafeAction]:
+    """Take high voltage away after the last step that needed it; signals and supply stay as they are."""
+    return _carry_out(bench, [action for action in ACTIONS if action.dead], trouble=False)
+
+
+def finish_safe(bench: Bench) -> list[SafeAction]:
+    """The last action alone, once a person has stated what the readings could not prove."""
+    return _carry_out(bench, ACTIONS[_SUPPLY_STAYS:], trouble=False)
 
 
 def make_safe(bench: Bench) -> list[SafeAction]:
     """Carry out every action, whatever the earlier ones came to, and say how each went."""
-    return _carry_out(bench, ACTIONS)
+    return _carry_out(bench, ACTIONS, trouble=True)
 
 
-def _carry_out(bench: Bench, actions: Sequence[tuple[str, Callable[[Bench], None]]]) -> list[SafeAction]:
+def _carry_out(bench: Bench, actions: Sequence[Action], trouble: bool) -> list[SafeAction]:
+    if bench.high_voltage is not None:
+        bench.high_voltage.leave(trouble)
     done = []
-    for name, action in actions:
+    for action in actions:
         try:
-            action(bench)
-            problem = None
+            said = action.do(bench)
+            outcome = SafeAction(action.name, None, said if isinstance(said, str) else None)
         except Exception as error:  # whatever it is, the next action must be tried
-            problem = str(error) or type(error).__name__
-        done.append(SafeAction(name, problem))
+            outcome = SafeAction(action.name, str(error) or type(error).__name__)
+        done.append(outcome)
     return done

@@ -9,12 +9,15 @@ import selectors
 from collections import deque
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
+from functools import partial
 from pathlib import Path
 from typing import TYPE_CHECKING, Protocol
 
 from harness.bench.instrument import InstrumentError, Link
+from harness.bench.watchdog_acts import LOOK_NS, Act, Log, Orders, acts
+from harness.bench.watchdog_table import Event, State, Watch
 from harness.bus.port import WAKE_BYTE, Capabilities, runs
-from harness.clock import Clock
+from harness.clock import MS, Clock
 from protocol.decoder import BREAK, BusEvent, Decoder
 from protocol.device import Device
 from protocol.frame import BREAK_BITS, BYTE_BITS, bits_ns, checksum, header_ns, protected_id, response_ns
@@ -24,6 +27,10 @@ if TYPE_CHECKING:
 
 MARK = "SIMULATED BENCH: no evidence about a real breaker"
 """Stands on every screen, page and export of a run on a simulated or served bench."""
+
+
+_HOLD_NS = 200 * MS  # how long the hardware line holds after it was fed
+_FEED_NS = 150 * MS
 
 
 class SimulatedPort:
@@ -168,6 +175,78 @@ class SimulatedConnector:
         return programmer.handle(line)
 
 
+class SimulatedWatchdog:
+    """The watchdog as an event of the world's clock: the same table and the same acts as the process.
+
+    Who moves this clock lives, so a look is a beat as well; ``hung`` takes that away, for tests.
+    """
+
+    def __init__(self, world: World, orders: Orders, silence_ns: int, folder: Path) -> None:
+        self._world = world
+        self._orders = orders
+        self._watch = Watch(silence_ns)
+        self._log = Log(folder, world.clock.now_ns)
+        self._links = SimulatedLink(world, "watchdog_interlock"), SimulatedLink(world, "watchdog_source")
+        self._acting: Iterator[Act | None] | None = None
+        self._looks = 0  # counts what began looking, so that an old one ends
+        self.hung = False
+
+    def guard(self, on: bool) -> None:
+        """See Watchdog."""
+        self._watch.guard(on, self._world.clock.now_ns())
+        self._looks += 1
+        if self._watch.feeds:
+            self._look(self._looks)
+        elif self._watch.state is State.IDLE:
+            self._world.wiring.starve()
+
+    def beat(self) -> None:
+        """See Watchdog."""
+        if not self.hung:
+            self._watch.heard(self._world.clock.now_ns())
+
+    def alive(self) -> bool:
+        """See Watchdog."""
+        return self._watch.state is not State.ACTED
+
+    def close(self) -> None:
+        """See Watchdog."""
+        self.happened(Event.RELEASED)
+
+    def happened(self, event: Event) -> None:
+        """What the table is told from outside."""
+        before = self._watch.state
+        if self._watch.handle(event) is State.ACTED and before is not State.ACTED:
+            self._act()
+
+    def _look(self, number: int) -> None:
+        if number != self._looks or not self._watch.feeds:
+            return
+        clock, wiring = self._world.clock, self._world.wiring
+        now_ns = clock.now_ns()
+        self.beat()
+        if self._watch.look(now_ns, all(wiring.doors) and all(wiring.stop)) is State.ACTED:
+            self._act()
+            return
+        wiring.feed(_HOLD_NS)
+        clock.at(now_ns + _FEED_NS, lambda: self._look(number))
+
+    def _act(self) -> None:
+        assert self._watch.reason is not None
+        self._log.note("acted", reason=self._watch.reason.value)
+        self._acting = acts(*self._links, self._orders, self._world.clock.now_ns)
+        self._go_on()
+
+    def _go_on(self) -> None:
+        """As far as it goes without waiting: an event of the clock must not sleep."""
+        assert self._acting is not None
+        for act in self._acting:
+            if act is None:
+                self._world.clock.at(self._world.clock.now_ns() + LOOK_NS, self._go_on)
+                return
+            self._log.act(act)
+
+
 @dataclass(frozen=True)
 class SimulatedParts:
     """What a bench is made of, all in one process and on one event clock."""
@@ -176,18 +255,20 @@ class SimulatedParts:
     port: SimulatedPort
     links: dict[str, Link]
     connector: Callable[[], Connector]
+    watchdog: Callable[[Orders, int, Path], SimulatedWatchdog]  # its orders, silence in ns, folder of the run
 
 
 def build(device: Device, seed: int, roles: list[str], noise_seed: int | None = None) -> SimulatedParts:
     """A simulated world around ``device``, with a port and a link for each of ``roles``; for seeds see World."""
     from mocks.world import World
 
-    world = World(device, seed, noise_seed=noise_seed)
+    world = World(device, seed, noise_seed=noise_seed, guarded="interlock" in roles)
     return SimulatedParts(
         world.clock,
         SimulatedPort(world, device),
         {role: SimulatedLink(world, role) for role in roles},
         lambda: SimulatedConnector(world),
+        partial(SimulatedWatchdog, world),
     )
 
 
@@ -206,6 +287,6 @@ def serve_bench(
     from mocks.serve import Server
     from mocks.world import World
 
-    with Server(World(device, seed), device.node, port_base, pty_link) as server:
+    with Server(World(device, seed, guarded=True), device.node, port_base, pty_link) as server:
         on_ready(server.resources)
         server.run(stopped)

@@ -15,7 +15,6 @@ from pathlib import Path
 
 from harness.bench.bench_file import (
     CHANNELS,
-    SIMULATED,
     BenchFile,
     BreakMethod,
     BusSignalSection,
@@ -28,6 +27,23 @@ from harness.bench.bench_file import (
     StimulusSection,
 )
 from harness.bench.flash import PLACEHOLDERS
+from harness.bench.resource import SIMULATED
+from harness.bench.safety_rules import unsafe
+from harness.bench.safety_spec import (
+    BackupSpec,
+    BankSpec,
+    ChamberSpec,
+    ContactorSpec,
+    DischargeSpec,
+    InterlockSpec,
+    IsolationSpec,
+    LimitsSpec,
+    LoopSpec,
+    PrechargeSpec,
+    VoltmeterSpec,
+    WatchdogSpec,
+    safety_of,
+)
 from harness.files.load import Loaded, Part, load
 from harness.files.marks import FileError, FileErrors
 from harness.quantity import Quantity
@@ -80,6 +96,7 @@ class StimulusSpec:
     gain: float  # 1
     offset: float  # A
     stop_input: bool = False
+    isolated_for: float = 0.0  # V that an injector's output may lie above its own side
 
 
 @dataclass(frozen=True)
@@ -158,6 +175,18 @@ class BenchSpec:
     bus_signal: SignalSpec | None = None
     ntc: SignalSpec | None = None
     programming: ProgrammingSpec | None = None
+    interlock: InterlockSpec | None = None
+    voltmeter: VoltmeterSpec | None = None
+    bank: BankSpec | None = None
+    isolation: IsolationSpec | None = None
+    chamber: ChamberSpec | None = None
+    contactor: ContactorSpec | None = None
+    discharge: DischargeSpec | None = None
+    precharge: PrechargeSpec | None = None
+    watchdog: WatchdogSpec | None = None
+    loop: LoopSpec | None = None
+    backup: BackupSpec | None = None
+    limits: LimitsSpec | None = None
     commands: Mapping[str, tuple[str, ...]] = field(default_factory=dict)
     noise_seed: int | None = None
     calibrations: Mapping[str, Calibration] = field(default_factory=dict)  # by role
@@ -189,6 +218,7 @@ def load_bench(path: Path | str, seed: int | None = None, noise_seed: int | None
     """
     loaded = load(path, BenchFile)
     errors = [*_resources(loaded), *_ranges(loaded), *_flash_words(loaded)]
+    errors += [] if errors else unsafe(loaded)
     if (seed, noise_seed) != (None, None) and loaded.model.simulated is None:
         errors.append(loaded.error((), "this bench is not simulated, so it takes no seed"))
     if errors:
@@ -309,6 +339,7 @@ def _spec(loaded: Loaded[BenchFile], path: Path) -> BenchSpec:
         bus_signal=_signal(roles.bus_signal),
         ntc=_ntc(roles.ntc),
         programming=None if roles.programming is None else ProgrammingSpec(roles.programming.resource),
+        **safety_of(model),
         commands={str(name): words for name, words in model.commands.items()},
         calibrations={
             role: Calibration(section.calibrated, section.due)
@@ -329,6 +360,7 @@ def _stimulus(section: StimulusSection | None) -> StimulusSpec | None:
         accuracy.gain.si,
         accuracy.offset.si,
         isinstance(section, InjectorSection) and section.stop_input,
+        section.isolated_for.si if isinstance(section, InjectorSection) and section.isolated_for else 0.0,
     )
 
 

@@ -8,6 +8,7 @@ So the identity is asked on every open, and after any trouble the session is clo
 from __future__ import annotations
 
 import contextlib
+import select
 import socket
 from collections.abc import Callable
 from functools import cache
@@ -24,6 +25,7 @@ T = TypeVar("T")
 _TIMEOUT_MS = 2_000
 _BLOCK_TIMEOUT_MS = 20_000  # a million samples over a slow link
 _CHUNK = 1 << 16
+_NAP_MS = 20
 _TERMINATION = "\n"  # IEEE 488.2 §7.5, §8.5
 
 
@@ -33,7 +35,10 @@ class VisaLink:
     ``identity`` is the answer to *IDN? at the last open. Raises InstrumentError: unreachable, silent, taken.
     """
 
-    def __init__(self, resource: str, timeout_ms: int = _TIMEOUT_MS) -> None:
+    def __init__(self, resource: str, timeout_ms: int = _TIMEOUT_MS, beat: Callable[[], object] = lambda: None) -> None:
+        """``beat`` is called between the pieces of a block, which may take seconds. Nothing else beats: who hangs on an
+        instrument that is silent is to be taken for one that hangs."""
+        self._beat = beat
         self._resource = resource
         self._timeout_ms = timeout_ms
         self._session: MessageBasedResource | None = None
@@ -57,7 +62,8 @@ class VisaLink:
             try:
                 session.write(text)
                 with session.read_termination_context(""):  # else each line feed in it ends a read: 5 s for 4 MB
-                    return _read_block(session)
+                    self._await(session)
+                    return _read_block(session, self._beat)
             finally:
                 session.timeout = self._timeout_ms
 
@@ -116,6 +122,16 @@ class VisaLink:
             self._drop()
             raise
 
+    def _await(self, session: MessageBasedResource) -> None:
+        """Beat while a recorder makes up its mind, as long as any answer may take; not known of all interfaces."""
+        interface = _socket(session)
+        if interface is None:
+            return
+        for _ in range(self._timeout_ms // _NAP_MS):
+            self._beat()
+            if select.select([interface], [], [], _NAP_MS / 1000)[0]:
+                break
+
     def _drop(self) -> None:
         session, self._session = self._session, None
         if session is not None:
@@ -130,16 +146,19 @@ def _manager() -> ResourceManager:
     return ResourceManager("@py")
 
 
-def _read_block(session: MessageBasedResource) -> bytes:
+def _read_block(session: MessageBasedResource, beat: Callable[[], object]) -> bytes:
     """Payload of a definite-length block, IEEE 488.2 §8.7.9: '#', number of digits, length, payload, line feed."""
     head = session.read_bytes(2)
     if head[:1] != b"#" or not b"1" <= head[1:] <= b"9":
         raise ValueError(f"it begins with {head!r}, and is no definite-length block")
     length = int(session.read_bytes(int(head[1:])))
-    block = session.read_bytes(length + len(_TERMINATION), chunk_size=_CHUNK)
+    block, whole = bytearray(), length + len(_TERMINATION)
+    while len(block) < whole:
+        beat()
+        block += session.read_bytes(min(_CHUNK, whole - len(block)), chunk_size=_CHUNK)
     if not block.endswith(_TERMINATION.encode()):
         raise ValueError(f"a block of {length} bytes goes on after its end")
-    return block[:-1]
+    return bytes(block[:-1])
 
 
 def _no_delay(session: MessageBasedResource) -> None:
@@ -147,7 +166,13 @@ def _no_delay(session: MessageBasedResource) -> None:
 
     The pure-Python backend refuses the VISA attribute for it (VI_ATTR_TCPIP_NODELAY), so the socket is set itself.
     """
+    interface = _socket(session)
+    if interface is not None:
+        interface.setsockopt(socket.IPPROTO_TCP, socket.TCP_NODELAY, 1)
+
+
+def _socket(session: MessageBasedResource) -> socket.socket | None:
+    """The socket under a session of the pure-Python backend; None where there is none."""
     parts = getattr(session.visalib, "sessions", {}).get(session.session)
     interface = getattr(parts, "interface", None)
-    if isinstance(interface, socket.socket):
-        interface.setsockopt(socket.IPPROTO_TCP, socket.TCP_NODELAY, 1)
+    return interface if isinstance(interface, socket.socket) else None

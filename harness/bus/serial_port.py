@@ -36,6 +36,7 @@ _SWITCH_BACK_NS = 300_000  # a pty's reader must find the 0x00 while the rate is
 _QUICK_NS = 5 * MS  # a driver in low-latency mode, with room for scheduling
 _SLOW_NS = 25 * MS  # a USB adapter's usual latency timer of 16 ms, with room; served lines on a busy machine too
 _SPIN_NS = MS
+_NAP_NS = 20 * MS  # the longest wait without a look at the clock, which is where signs of life come from
 _WRITE_S = 1.0  # a driver that takes no byte for so long is dead
 
 _TROUBLE: tuple[type[Exception], ...] = (OSError, ValueError)
@@ -175,12 +176,12 @@ class SerialPort:
             raise self._lost(error) from error
 
     def _wait(self, until_ns: int) -> None:
-        """Return when bytes are there, or near ``until_ns``; the last millisecond is for the caller to spin."""
+        """Return when bytes are there, near ``until_ns``, or soon; the last millisecond is for the caller to spin."""
         rest = until_ns - self._clock.now_ns() - _SPIN_NS
         if rest <= 0:
             return
         try:
-            select.select([self._serial], [], [], rest / S)
+            select.select([self._serial], [], [], min(rest, _NAP_NS) / S)
         except _TROUBLE as error:
             raise self._lost(error) from error
 

@@ -11,7 +11,7 @@ from collections.abc import Callable, Iterable, Mapping
 from dataclasses import dataclass
 from typing import Any
 
-from harness.bench.gate import HAZARD_OF_ROLE, Hazard, refusal
+from harness.bench.hazard import HAZARD_OF_ROLE, Hazard, refusal
 from harness.bench.spec import BenchSpec
 from harness.check.course import Course
 from harness.check.expected import path_of

@@ -18,6 +18,7 @@ from harness.bench.bench import Bench, open_bench
 from harness.bench.instrument import InstrumentError
 from harness.bench.spec import BenchSpec, load_bench, shipped_bench
 from harness.bus.port import PortError
+from harness.cli.arming import TerminalPerson
 from harness.cli.builds import load_builds
 from harness.cli.describe import describe, instruments, now, overdue
 from harness.cli.progress import JsonWatcher, TerminalWatcher, print_line
@@ -78,7 +79,7 @@ def run(
 ) -> None:
     """Run test PLANS (files or folders) on a bench.
 
-    Nothing is sent before every file is checked. High-voltage steps run on the simulated bench only.
+    Nothing is sent before every file is checked. On a real bench, high-voltage steps ask a person to confirm.
     """
     if resume is not None:
         if plans or bench_file or builds or (seed, noise_seed) != (None, None):
@@ -214,7 +215,8 @@ class _Run:
         watcher = JsonWatcher(bench.mark) if self._as_json else TerminalWatcher(Console())
         try:
             build, resumption = self._builds.get(device.name), self._resumptions.get(device.name)
-            return Engine(device, bench, self.journal, watcher, build, resumption).run(plans)
+            person = None if self._spec.simulated else TerminalPerson()
+            return Engine(device, bench, self.journal, watcher, build, resumption, person).run(plans)
         finally:
             watcher.end()
             bench.close()

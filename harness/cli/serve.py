@@ -21,7 +21,7 @@ from harness.files.profile import load_device, shipped_device
 from protocol.device import Device
 
 _PORT_BASE = 47110
-_LAST_PORT_BASE = 65535 - 9
+_LAST_PORT_BASE = 65535 - 15  # instruments, programming connector and panel follow
 
 
 @click.command()
@@ -34,7 +34,7 @@ _LAST_PORT_BASE = 65535 - 9
     type=click.IntRange(0, _LAST_PORT_BASE),
     default=_PORT_BASE,
     show_default=True,
-    help="TCP port of the LIN line, instruments and the programming connector on the nine after it; 0: any free ones.",
+    help="TCP port of the LIN line, the others on those after it; 0: any free ones.",
 )
 @click.option(
     "--pty-link",
@@ -127,7 +127,9 @@ def _bench_file(device: Device, resources: Mapping[str, str]) -> dict[str, Any]:
     content["lin"] = {"port": resources["lin"], "break": "break_condition"}
     for role, section in content["roles"].items():
         section["resource"] = resources[role]
-    content["served"] = {"pid": os.getpid(), "pty": resources["pty"]}
+    for link in ("interlock", "source"):
+        content["watchdog"][link] = resources[f"watchdog_{link}"]
+    content["served"] = {"pid": os.getpid(), "pty": resources["pty"], "panel": resources["panel"]}
     return content
 
 

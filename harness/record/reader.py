@@ -26,6 +26,7 @@ class Record:
 
     def __init__(self, folder: Path) -> None:
         """Open the record in ``folder``. Raises RecordError."""
+        self._folder = folder
         path = self._path = folder / JOURNAL_NAME
         if not path.is_file():
             raise RecordError(f"{folder}: no run record here (no {JOURNAL_NAME})")
@@ -94,6 +95,15 @@ class Record:
         events = self.events()
         final = [event for event in events if event.kind == "ledger"]
         return final or [event for event in events if event.kind in ("set_point", "levels", "quarantine")]
+
+    def watchdog(self) -> list[Event]:
+        """What the watchdog wrote beside the record, in its order, as events; a line that was cut off is left out."""
+        try:
+            lines = (self._folder / "watchdog.jsonl").read_bytes().split(b"\n")[:-1]
+        except OSError:
+            return []
+        found = [json.loads(line) for line in lines]
+        return [Event(line.pop("at_ns"), "watchdog", line) for line in found]
 
     def results(self) -> Iterator[Result]:
         """Every committed result in order, whole; not those of a plan that was begun anew, see ``superseded``."""

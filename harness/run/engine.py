@@ -10,8 +10,8 @@ import contextlib
 from collections.abc import Generator, Iterable, Iterator, Sequence
 from typing import Protocol
 
+from harness.bench.arming import Nobody, Person
 from harness.bench.bench import Bench
-from harness.bench.gate import hazard_of, refusal
 from harness.bench.instrument import InstrumentError
 from harness.bench.making_safe import SafeAction, make_safe, stop_currents
 from harness.bus.port import PortError
@@ -25,6 +25,7 @@ from harness.run.context import Context, Outcome, StepError, StepFail, StepNotRu
 from harness.run.drives import rest_signals
 from harness.run.ending import Ending
 from harness.run.flash import FlashError, put_in
+from harness.run.high_voltage import HighVoltageSteps
 from harness.run.hold import let_go
 from harness.run.identity import differing
 from harness.run.ledger import Ledger
@@ -67,10 +68,12 @@ class Engine:
         watcher: Watcher,
         build: Build | None = None,
         resumption: Resumption | None = None,
+        person: Person | None = None,
     ) -> None:
         """``build`` is put in before anything is tested, and again where a plan has the step `flash`.
 
-        ``resumption`` says what an earlier part of this run knew.
+        ``resumption`` says what an earlier part of this run knew. ``person`` confirms high voltage; None: nobody does,
+        which is enough on the simulated bench alone.
         """
         self._resumption = resumption
         self._device = device
@@ -82,6 +85,7 @@ class Engine:
         self._watch = Watch()
         self._ending = Ending()
         self._leaving: str | None = None
+        self._high_voltage = HighVoltageSteps(device, bench, person or Nobody(bench.simulated), self._note_safe)
 
     @property
     def ending(self) -> Ending:
@@ -135,6 +139,7 @@ class Engine:
             ending.interrupted = True
         finally:
             ending.made_safe = make_safe(self._bench)
+            self._ask_if_dead()
             ending.bench_ns = self._bench.clock.now_ns() - began_ns
             self._close_record(begun)
         if ending.record_lost is None:
@@ -180,8 +185,7 @@ class Engine:
 
     def _refused(self, plan: Plan) -> bool:
         """A plan with a step that the gate will not let through is not begun: half of it would mean nothing."""
-        roles = {role for step in plan.places for role in step.step.roles}
-        reason = refusal(hazard_of(roles), self._bench.simulated)
+        reason = self._high_voltage.refusal(plan)
         if reason is not None:
             self._ending.refused_by_gate = True
             self._skip_rest(plan, reason)
@@ -201,6 +205,12 @@ class Engine:
                 self._put_in(self._build)
         except StepError as error:
             raise PortError(str(error)) from error
+
+    def _ask_if_dead(self) -> None:
+        """Where nothing proved both sides dead, a person is asked; then the supply may go as well."""
+        unsafe = self._high_voltage.at_the_end(self._ending.made_safe)
+        if unsafe is not None:
+            self._ending.bench_lost = self._ending.bench_lost or f"NOT PROVED DEAD, treat as live: {unsafe}"
 
     def _note_ambient(self) -> None:
         """The heat sink before anything has heated it, as the breaker says: runs are compared at like ambients."""
@@ -232,6 +242,7 @@ class Engine:
         context = Context(self._device, self._bench, self._ledger, plan, self._build)
         stopped: str | None = None
         self._leaving = None
+        self._high_voltage.open(plan, self._journal)
         try:
             self._start_plan(context)
             for step in plan.places:
@@ -258,6 +269,7 @@ class Engine:
                 let_go(context)
                 left = put_back(context)
                 self._ending.not_put_back += [f"{plan.name}: {name}" for name in left]
+                self._high_voltage.after(plan)
         self._journal.event(self._bench.clock.now_ns(), "plan_ended", {"device": self._device.name, "plan": plan.name})
 
     def _start_plan(self, context: Context) -> None:
@@ -300,6 +312,7 @@ class Engine:
     def _carry_out(self, context: Context, step: PlanStep, outcome: Outcome) -> None:
         trips = self._ledger.trips
         try:
+            self._high_voltage.before(context.plan, step)
             RUNNERS[type(step.step)](step.step, context, outcome)
         except StepFail as error:
             outcome.fail(str(error))
@@ -365,7 +378,7 @@ class Engine:
 
     def _note_safe(self, actions: list[SafeAction]) -> list[SafeAction]:
         for action in actions:
-            detail = {"action": action.name, "problem": action.problem}
+            detail = {"action": action.name, "problem": action.problem, "note": action.note}
             self._journal.event(self._bench.clock.now_ns(), "making_safe", detail)
         return actions
 

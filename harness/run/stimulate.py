@@ -8,7 +8,6 @@ from __future__ import annotations
 
 import math
 
-from harness.bench.gate import hazard_of, refusal
 from harness.clock import S
 from harness.plan.steps import COLD_AT_MOST, SENSOR_FAULTS, STIMULI, ExpectNoTrip, ExpectTrip, Stimulus
 from harness.quantity import show
@@ -123,9 +122,6 @@ def _ready(step: Stimulus, context: Context, outcome: Outcome) -> Drive:
     outcome.stimulus, outcome.set_points = _applied(step), ledger.set_points
     if ledger.mode is not None:
         outcome.facts["mode"] = ledger.mode  # which bank of set-points counts
-    refused = refusal(hazard_of(step.roles), bench.simulated)
-    if refused:
-        raise StepNotRun(refused, refused_by_gate=True)
     if ledger.quarantine:
         raise StepNotRun(f"the unit is quarantined for this run: {ledger.quarantine}")
     if bench.recorder is None:

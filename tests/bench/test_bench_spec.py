@@ -80,8 +80,14 @@ def test_served_benches_name_ports() -> None:
         "gate_supply": "TCPIP::127.0.0.1::47116::SOCKET",
         "bus_signal": "TCPIP::127.0.0.1::47117::SOCKET",
         "ntc": "TCPIP::127.0.0.1::47118::SOCKET",
-        "programming": "TCPIP::127.0.0.1::47119::SOCKET",
+        "interlock": "TCPIP::127.0.0.1::47119::SOCKET",
+        "voltmeter": "TCPIP::127.0.0.1::47120::SOCKET",
+        "isolation": "TCPIP::127.0.0.1::47121::SOCKET",
+        "programming": "TCPIP::127.0.0.1::47124::SOCKET",
     }
+    assert served.watchdog is not None
+    assert served.watchdog.interlock == "TCPIP::127.0.0.1::47122::SOCKET"
+    assert served.watchdog.source == "TCPIP::127.0.0.1::47123::SOCKET"
     assert {**pty.resources, "lin": ""} == {**served.resources, "lin": ""}
 
 

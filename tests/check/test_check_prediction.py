@@ -8,7 +8,7 @@ from pathlib import Path
 import pytest
 
 from harness.bench.bench import open_bench
-from harness.bench.gate import Hazard
+from harness.bench.hazard import Hazard
 from harness.bench.spec import load_bench, shipped_bench
 from harness.check import PlanCost, hazard_of, predict
 from harness.check.prediction import _SECONDS

@@ -1,0 +1,49 @@
+"""How dangerous a step is, computed from the roles that it uses, never declared."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+from enum import Enum
+
+
+class Hazard(Enum):
+    """Hazard class of a step; weakest first."""
+
+    NONE = "none"
+    LOW_VOLTAGE = "low voltage"
+    HIGH_VOLTAGE = "high voltage"
+
+
+HAZARD_OF_ROLE: dict[str, Hazard] = {
+    "lin": Hazard.NONE,
+    "recorder": Hazard.NONE,
+    "supply_12v": Hazard.LOW_VOLTAGE,
+    "injector": Hazard.LOW_VOLTAGE,
+    "gate_supply": Hazard.LOW_VOLTAGE,
+    "bus_signal": Hazard.LOW_VOLTAGE,
+    "ntc": Hazard.LOW_VOLTAGE,
+    "source": Hazard.HIGH_VOLTAGE,
+    "load": Hazard.HIGH_VOLTAGE,
+    "bank": Hazard.HIGH_VOLTAGE,
+    "interlock": Hazard.LOW_VOLTAGE,
+    "voltmeter": Hazard.NONE,
+    "isolation": Hazard.NONE,
+    "chamber": Hazard.LOW_VOLTAGE,
+}
+"""Hazard that each role brings."""
+
+
+def hazard_of(roles: Iterable[str]) -> Hazard:
+    """The strongest hazard that any of ``roles`` brings."""
+    order = list(Hazard)
+    return max((HAZARD_OF_ROLE[role] for role in roles), key=order.index, default=Hazard.NONE)
+
+
+def refusal(hazard: Hazard, simulated: bool) -> str | None:
+    """Why a step of this hazard class may not run on this bench; None where it may."""
+    if hazard is not Hazard.HIGH_VOLTAGE or simulated:
+        return None
+    return (
+        "high-voltage step refused: this bench is real and this version cannot ask a person to confirm."
+        " Run it on the simulated bench"
+    )

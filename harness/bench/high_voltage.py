@@ -1,0 +1,303 @@
+"""The high-voltage side of a bench that is open: moves contactor, source and discharge as the gate allows.
+
+    source -> contactor -> source side (capacitors) -> breaker -> load side (capacitors) -> load
+                           discharge relay: resistors across both sides;  voltmeter: reads both sides
+                           precharge relay: a resistor across the breaker;  bypass relay: a link across the breaker
+
+Nothing else switches contactor or discharge. The gate decides (harness/bench/gate.py), the proof judges
+(harness/bench/proof.py); this file only acts, reads and notes.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Mapping
+from typing import TYPE_CHECKING, Protocol
+
+from harness.bench.gate import Confirmation, Gate, State
+from harness.bench.instrument import InstrumentError
+from harness.bench.interlock import Inputs, InterlockUnit, Voltmeter
+from harness.bench.proof import TOUCH_LIMIT_V, Proof, Reading, Seen, judge_discharge
+from harness.bench.safety_spec import ContactorSpec, DischargeSpec
+from harness.clock import MS, S
+
+if TYPE_CHECKING:
+    from harness.bench.bench import Bench
+
+Note = Callable[[int, str, Mapping[str, object]], None]
+"""Puts an event into the run record: instant, kind, detail."""
+
+_LOOK_NS = 5 * MS  # between readings of a voltage that changes
+_RISE_NS = 2 * S  # a source that is not up by then will not come
+_UP = 0.95  # of the source's voltage, on the source side
+_CHARGED = 0.9  # of the source side's voltage, on the load side
+_FEEDBACK_NS = 200 * MS  # a contactor's auxiliary contact has followed by then; common practice, no source
+
+
+class GateRefused(Exception):
+    """The gate lets nothing be energised: the step is not run."""
+
+
+class BenchUnsafe(InstrumentError):
+    """The interlock opened, the watchdog fell silent, or voltage is where none may be: the run ends here."""
+
+
+class Watchdog(Protocol):
+    """The other process, or what stands in for it on the simulated bench."""
+
+    def guard(self, on: bool) -> None:
+        """While on, silence counts: it makes safe when the harness stops beating."""
+        ...
+
+    def beat(self) -> None:
+        """The harness lives."""
+        ...
+
+    def alive(self) -> bool:
+        """Whether it watches, and has not acted."""
+        ...
+
+    def close(self) -> None:
+        """Nothing is to be guarded any more."""
+        ...
+
+
+class HighVoltage:
+    """Gate, interlock, voltmeter and contactor of one bench in one run."""
+
+    def __init__(
+        self, bench: Bench, interlock: InterlockUnit, voltmeter: Voltmeter, watchdog: Watchdog, note: Note
+    ) -> None:
+        """Contactor open and discharge on, whatever a run before left."""
+        spec = bench.spec
+        assert spec.contactor is not None and spec.discharge is not None and spec.voltmeter is not None
+        self._bench = bench
+        self._interlock = interlock
+        self._voltmeter = voltmeter
+        self._watchdog = watchdog
+        self._note = note
+        self._contactor: ContactorSpec = spec.contactor
+        self._discharge: DischargeSpec = spec.discharge
+        self._voltmeter_spec = spec.voltmeter
+        self._was_energised = False  # since it was last proved dead
+        self._seen = Seen()
+        self.gate = Gate(button=not bench.simulated)
+        interlock.relay("contactor", False)
+        interlock.relay("discharge", True)
+
+    @property
+    def state(self) -> State:
+        """Where the high-voltage side stands."""
+        return self.gate.state
+
+    @property
+    def in_doubt(self) -> bool:
+        """Whether a side may be live."""
+        return self.gate.state is not State.SAFE
+
+    def inputs(self) -> Inputs:
+        """What the interlock's inputs say now."""
+        return self._interlock.inputs()
+
+    def readings(self) -> tuple[float, float]:
+        """Voltage on the source side and on the load side now, V."""
+        return self._voltmeter.both()
+
+    def arm(self, confirmation: Confirmation, digest: str) -> None:
+        """Take a person's confirmation. Raises GateRefused."""
+        problem = self.gate.confirm(confirmation, digest, self._now_ns)
+        self._event("gate", event="confirm", problem=problem)
+        if problem is not None:
+            raise GateRefused(problem)
+
+    def energise(self, digest: str, volts: float) -> None:
+        """Use the confirmation up: contactor, source, both sides seen. Raises GateRefused and InstrumentError.
+
+        Before anything closes, both sides must read dead. The source rises from zero into a closed contactor, so that
+        no capacitor is charged through it at once; the load side is charged through the precharge resistor.
+        """
+        live = max(self.readings())
+        self._isolation()
+        problem = f"a side reads {live:.0f} V before anything is on" if live >= TOUCH_LIMIT_V else None
+        if problem is None:
+            self._watchdog.guard(True)
+            self._watchdog.beat()
+            interlock, beating = self.inputs().interlock, self._watchdog.alive()
+            problem = self.gate.energise(digest, self._now_ns, interlock, beating)
+        else:
+            self.gate.trouble()
+        self._event("gate", event="energise", volts=volts, problem=problem)
+        if problem is not None:
+            raise GateRefused(problem)
+        self._was_energised = True
+        self._interlock.relay("discharge", False)
+        self._interlock.relay("contactor", True)
+        self._wait(
+            lambda: self.inputs().contactor, _FEEDBACK_NS, "the contactor's feedback does not say that it closed"
+        )
+        source, spec = self._bench.source, self._bench.spec.source
+        assert source is not None and spec is not None
+        source.configure(volts, spec.current)
+        source.output(True)
+        self._wait(lambda: self.look()[0] >= _UP * volts, _RISE_NS, f"the source side does not come to {volts:.0f} V")
+        self.precharge()
+
+    def precharge(self) -> None:
+        """Charge the load side through the precharge resistor, where the bench has one, and take it away again."""
+        spec = self._bench.spec.precharge
+        if spec is None or not self._interlock.has("precharge"):
+            return
+        self._interlock.relay("precharge", True)
+        try:
+            self._wait(
+                lambda: (both := self.look())[1] >= _CHARGED * both[0],
+                round(spec.within * S),
+                "the load side does not charge: look at the precharge resistor, and for a short on the load side",
+            )
+        finally:
+            self._interlock.relay("precharge", False)
+
+    def look(self) -> tuple[float, float]:
+        """Read both sides while the source is on; what a channel has once read counts for the proof."""
+        self.supervise()
+        both = self.readings()
+        if self.state is State.ENERGISED and self._bench.source is not None:
+            self._seen = self._seen.also(self._bench.source.voltage(), *both)
+        return both
+
+    def supervise(self) -> None:
+        """Look at interlock, watchdog and voltage, and while energised at every instrument that it depends on.
+
+        A link that is lost is found out here, and not when it is needed. Raises BenchUnsafe and InstrumentError.
+        """
+        before = self.state
+        if before in (State.DISCHARGING, State.NOT_PROVEN_DEAD):
+            return
+        self._watchdog.beat()
+        inputs, beating = self.inputs(), self._watchdog.alive()
+        live = max(self.readings()) >= TOUCH_LIMIT_V
+        if before is State.ENERGISED:
+            self._answering()
+        after = self.gate.supervise(self._now_ns, inputs.interlock, beating or before is State.SAFE, live)
+        if after is not before:
+            why = (
+                inputs.interlock.problem or (None if beating else "the watchdog does not answer") or "voltage came back"
+            )
+            self._event("gate", event="supervise", before=before.value, after=after.value, why=why)
+            if after is State.DISCHARGING:
+                raise BenchUnsafe(f"{why}: the bench is made safe")
+
+    def _answering(self) -> None:
+        source, load = self._bench.source, self._bench.load
+        if source is not None:
+            source.voltage()
+        if load is not None:
+            load.is_on()
+
+    def leave(self, trouble: bool) -> None:
+        """Out of ENERGISED or ARMED: nothing may be on any more from here."""
+        if trouble:
+            self.gate.trouble()
+        else:
+            self.gate.finished()
+        self._watchdog.beat()
+
+    def open_contactor(self) -> str:
+        """Open the contactor, once the current is below what it may break or the longest wait is over; says which.
+
+        Raises InstrumentError where its feedback says that it is still closed.
+        """
+        deadline_ns = self._now_ns + round(self._contactor.maximum_wait * S)
+        current = self._current()
+        while (current is None or abs(current) >= self._contactor.breaking_current) and self._now_ns < deadline_ns:
+            self._bench.clock.sleep_until(min(self._now_ns + _LOOK_NS, deadline_ns))
+            current = self._current()
+        self._interlock.relay("contactor", False)
+        self._wait(lambda: not self.inputs().contactor, _FEEDBACK_NS, "the contactor's feedback says closed: welded?")
+        below = current is not None and abs(current) < self._contactor.breaking_current
+        shown = "an unknown current" if current is None else f"{current:.1f} A"
+        return (
+            f"at {shown}" if below else f"at {shown}: the longest wait of {self._contactor.maximum_wait:g} s was over"
+        )
+
+    def prove_dead(self) -> Proof:
+        """Discharge both sides, watch them fall, judge. The gate goes to safe or to not_proven_dead."""
+        began_ns = self._now_ns
+        readings = [Reading(0.0, *self.readings())]
+        self._interlock.relay("discharge", True)
+        deadline_ns = began_ns + round(self._discharge.within * S)
+        while self._now_ns < deadline_ns:
+            self._bench.clock.sleep_until(self._now_ns + _LOOK_NS)
+            readings.append(Reading((self._now_ns - began_ns) / S, *self.readings()))
+            if self._proof(readings).proved:
+                break
+        proof = self._proof(readings)
+        if not self.inputs().discharge:
+            proof = Proof((*proof.reasons, "the discharge relay's feedback says open"))
+        if self.state is State.DISCHARGING:
+            self.gate.judged(proof.proved)
+        if self.state is State.SAFE:
+            self._was_energised = False
+            self._watchdog.guard(False)
+        last = readings[-1]
+        self._event(
+            "proof",
+            state=self.state.value,
+            reasons=list(proof.reasons),
+            source_side=last.source_side,
+            load_side=last.load_side,
+            seconds=last.at_s,
+        )
+        return proof
+
+    def stated_dead(self, statement: str) -> str | None:
+        """A person's word that both sides are dead, with two fresh readings; says why it is not taken."""
+        first = self.readings()
+        self._bench.clock.sleep_until(self._now_ns + S)
+        second = self.readings()
+        problem = self.gate.stated_dead(first, second, TOUCH_LIMIT_V)
+        if problem is None:
+            self._watchdog.guard(False)
+        self._event("gate", event="stated dead", statement=statement, first=first, second=second, problem=problem)
+        return problem
+
+    def close(self) -> None:
+        """Let the watchdog go."""
+        self._watchdog.close()
+
+    def _proof(self, readings: list[Reading]) -> Proof:
+        if self._was_energised:
+            return judge_discharge(readings, self._seen, self._discharge, self._voltmeter_spec)
+        last = readings[-2:]
+        live = max(max(reading.source_side, reading.load_side) for reading in last)
+        return Proof((f"a side reads {live:.0f} V",) if live >= TOUCH_LIMIT_V or len(last) < 2 else ())
+
+    def _isolation(self) -> None:
+        """The isolation monitor's reading, where there is one: noted, and refused below what the bench declares."""
+        monitor, spec = self._bench.isolation, self._bench.spec.isolation
+        if monitor is None or spec is None:
+            return
+        ohm = monitor.resistance()
+        self._event("isolation", ohm=ohm, at_least=spec.at_least)
+        if ohm < spec.at_least:
+            self.gate.trouble()
+            raise GateRefused(f"isolation of {ohm:.3g} ohm, and {spec.at_least:.3g} ohm is the least")
+
+    def _current(self) -> float | None:
+        try:
+            return None if self._bench.source is None else self._bench.source.current()
+        except InstrumentError:
+            return None
+
+    def _wait(self, true: Callable[[], bool], at_most_ns: int, problem: str) -> None:
+        deadline_ns = self._now_ns + at_most_ns
+        while not true():
+            if self._now_ns >= deadline_ns:
+                raise InstrumentError(problem)
+            self._bench.clock.sleep_until(self._now_ns + _LOOK_NS)
+
+    @property
+    def _now_ns(self) -> int:
+        return self._bench.clock.now_ns()
+
+    def _event(self, kind: str, **detail: object) -> None:
+        self._note(self._now_ns, kind, detail)

@@ -1,0 +1,150 @@
+"""The form of what a bench file says about safety: interlock, contactor, discharge, watchdog, backup, limits.
+
+What the sections mean together is harness/bench/spec.py's; the values are harness/bench/safety_spec.py's.
+"""
+
+from __future__ import annotations
+
+from typing import Annotated, Literal
+
+from pydantic import Field
+
+from harness.bench.resource import SIMULATED, Resource
+from harness.files.load import Part
+from harness.files.scalars import Whole
+from harness.quantity import Capacitance, Current, Energy, Inductance, Ratio, Resistance, Time, Voltage
+
+Line = Annotated[Whole, Field(ge=1, le=64)]
+"""The number of an input or a relay."""
+TwoLines = Annotated[tuple[Line, ...], Field(min_length=2, max_length=2)]
+"""Two channels for one thing, which must agree."""
+
+
+class InputsSection(Part):
+    """What the interlock's inputs are connected to; 1 is closed, not pressed (emergency stop), pressed (arm button)."""
+
+    doors: TwoLines
+    emergency_stop: TwoLines
+    arm_button: Line
+    contactor: Line
+    discharge: Line
+
+
+class RelaysSection(Part):
+    """What the interlock's relays switch."""
+
+    contactor: Line
+    discharge: Line
+    precharge: Line | None = None
+    bypass: Line | None = None
+    pulse: Line | None = None  # the making switch of the capacitor bank
+
+
+class WatchdogLineSection(Part):
+    """The hardware line that removes source enable: its relay falls off ``hold`` after it was last fed."""
+
+    relay: Line
+    hold: Time
+
+
+class InterlockSection(Part):
+    """Digital inputs and relays."""
+
+    resource: Resource = SIMULATED
+    inputs: InputsSection
+    relays: RelaysSection
+    watchdog: WatchdogLineSection | None = None
+
+
+class ReadingAccuracySection(Part):
+    """Limits of error of a voltage reading."""
+
+    gain: Ratio
+    offset: Voltage
+
+
+class VoltmeterSection(Part):
+    """Reads the voltage on both sides of the breaker, by channel."""
+
+    resource: Resource = SIMULATED
+    source_side: Line
+    load_side: Line
+    accuracy: ReadingAccuracySection
+
+
+class BankSection(Part):
+    """A capacitor bank for short-circuit shots, and the supply that charges it."""
+
+    resource: Resource = SIMULATED
+    capacitance: Capacitance
+    voltage: Voltage
+
+
+class IsolationSection(Part):
+    """An isolation monitor: resistance of the bus to earth."""
+
+    resource: Resource = SIMULATED
+    at_least: Resistance
+
+
+class ChamberSection(Part):
+    """A climatic chamber."""
+
+    resource: Resource = SIMULATED
+
+
+class ContactorSection(Part):
+    """The contactor between source and breaker."""
+
+    breaking_current: Current
+    maximum_wait: Time
+
+
+class DischargeSection(Part):
+    """Resistors across both sides of the breaker, and how long both take to be dead."""
+
+    resistance: Resistance
+    source_side: Capacitance
+    load_side: Capacitance
+    within: Time
+
+
+class PrechargeSection(Part):
+    """A resistor and relay across the contactor."""
+
+    resistance: Resistance
+    within: Time
+
+
+class WatchdogSection(Part):
+    """The watchdog process: links of its own, and its times."""
+
+    interlock: Resource = SIMULATED
+    source: Resource = SIMULATED
+    heartbeat: Time
+    silence: Time
+    stop_within: Time
+
+
+class LoopSection(Part):
+    """The main loop: what limits a fault current."""
+
+    inductance: Inductance
+    resistance: Resistance
+
+
+class BackupSection(Part):
+    """The fuse or breaker that clears what the breaker under test does not."""
+
+    kind: Literal["fuse", "breaker"]
+    current: Current
+    breaking_current: Current
+    voltage: Voltage
+    curve: Annotated[tuple[tuple[Current, Time], ...], Field(min_length=2)]
+
+
+class LimitsSection(Part):
+    """What the enclosure and the breaker's clamp may be asked to take in one shot."""
+
+    energy: Energy
+    clamp_energy: Energy

@@ -1,0 +1,113 @@
+"""High-voltage steps of a plan: confirmed once, energised with the first, taken away and proved dead after the plan."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass
+
+from harness.bench.arming import ArmingRequest, Person, confirm, digest_of, missing_roles, state_dead
+from harness.bench.bench import Bench
+from harness.bench.gate import State
+from harness.bench.hazard import Hazard, hazard_of
+from harness.bench.high_voltage import BenchUnsafe, GateRefused, HighVoltage
+from harness.bench.making_safe import SafeAction, finish_safe, make_dead
+from harness.plan.plan import Plan, PlanStep
+from harness.plan.steps import CheckHealth, Step, Stimulus
+from harness.record.journal import Journal
+from harness.run.context import StepNotRun
+from protocol.device import Device
+
+
+def is_hazardous(step: Step) -> bool:
+    """Whether the step puts high voltage on the breaker."""
+    return hazard_of(step.roles) is Hazard.HIGH_VOLTAGE
+
+
+def volts_of(step: Step) -> float:
+    """The highest voltage that ``step`` puts on the breaker, V."""
+    match step:
+        case Stimulus(voltage=voltage) if voltage is not None:
+            return voltage.si
+        case CheckHealth(voltage_drop=drop, leakage=leakage):
+            return max((part.voltage.si for part in (drop, leakage) if part is not None), default=0.0)
+        case _:
+            return 0.0
+
+
+@dataclass
+class HighVoltageSteps:
+    """What the engine asks before, between and after the steps of its plans."""
+
+    device: Device
+    bench: Bench
+    person: Person
+    note_safe: Callable[[list[SafeAction]], list[SafeAction]]
+
+    def refusal(self, plan: Plan) -> str | None:
+        """Why ``plan`` is not begun here: half of it would mean nothing. None where it may be."""
+        if self.bench.simulated or not any(is_hazardous(place.step) for place in plan.places):
+            return None
+        missing = missing_roles(self.bench.spec)
+        if missing:
+            return f"high-voltage step refused: the bench file has no {', no '.join(missing)}"
+        absent = self.person.absent()
+        return None if absent is None else f"high-voltage step refused: {absent}"
+
+    def open(self, plan: Plan, journal: Journal) -> None:
+        """The gate, shut, where ``plan`` needs high voltage and the bench has what it takes. Raises InstrumentError."""
+        bench = self.bench
+        if bench.high_voltage is not None or not any(is_hazardous(place.step) for place in plan.places):
+            return
+        if bench.interlock is None or bench.voltmeter is None or bench.spec.discharge is None:
+            return
+        watchdog = bench.start_watchdog(journal.folder)
+        bench.high_voltage = HighVoltage(bench, bench.interlock, bench.voltmeter, watchdog, journal.event)
+
+    def before(self, plan: Plan, step: PlanStep) -> None:
+        """High voltage on, where ``step`` is the first of ``plan`` to need it. Raises StepNotRun, InstrumentError."""
+        high_voltage = self.bench.high_voltage
+        if high_voltage is None or not is_hazardous(step.step):
+            return
+        if high_voltage.state is State.ENERGISED:
+            high_voltage.supervise()
+            return
+        if high_voltage.state is not State.SAFE:
+            raise BenchUnsafe(f"the bench is {high_voltage.state.value}")
+        request = self._request(plan)
+        try:
+            button = not self.bench.simulated
+            confirmation = confirm(request, self.person, self.bench.clock, self.bench.idle, high_voltage, button)
+            high_voltage.arm(confirmation, request.digest)
+            high_voltage.energise(request.digest, volts_of(step.step))
+        except GateRefused as error:
+            if high_voltage.in_doubt:
+                raise BenchUnsafe(str(error)) from error
+            raise StepNotRun(f"refused by the gate: {error}", refused_by_gate=True) from error
+
+    def after(self, plan: Plan) -> None:
+        """High voltage off and proved off, where the plan had it on. Raises BenchUnsafe where that is not proved."""
+        high_voltage = self.bench.high_voltage
+        if high_voltage is None or not high_voltage.in_doubt:
+            return
+        problems = [action.problem for action in self.note_safe(make_dead(self.bench)) if action.problem]
+        if high_voltage.in_doubt:
+            raise BenchUnsafe("; ".join(problems))
+
+    def at_the_end(self, made_safe: list[SafeAction]) -> str | None:
+        """After making safe: where nothing is proved, a person's statement is asked for. What is still unsafe."""
+        high_voltage = self.bench.high_voltage
+        if high_voltage is None:
+            return None
+        unsafe = None
+        if high_voltage.state is State.NOT_PROVEN_DEAD:
+            unsafe = state_dead(self.person, self.bench.idle, high_voltage)
+            if not high_voltage.in_doubt:
+                made_safe += finish_safe(self.bench)
+        high_voltage.close()
+        return unsafe
+
+    def _request(self, plan: Plan) -> ArmingRequest:
+        volts = max(volts_of(place.step) for place in plan.places)
+        limits = repr((self.bench.spec.limits, self.bench.spec.backup, volts))
+        digest = digest_of(plan.digest, self.device.digest, self.bench.spec.digest, limits)
+        return ArmingRequest(self.bench.spec.name, plan.name, plan.title, self.device.name, volts, digest)

@@ -1,0 +1,82 @@
+"""What proves both sides dead, and everything that looks like it and does not."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Callable
+
+import pytest
+
+from harness.bench.proof import Reading, Seen, judge_discharge
+from harness.bench.safety_spec import DischargeSpec, VoltmeterSpec
+
+DISCHARGE = DischargeSpec(resistance=1000.0, source_side=100e-6, load_side=50e-6, within=2.0)
+METER = VoltmeterSpec("simulated", 1, 2, gain=0.005, offset=0.5)
+SEEN = Seen(700.0, 699.0, 698.0)
+TIMES = [0.02 * k for k in range(61)]
+
+Side = Callable[[float], float]
+
+
+def falling(ohm: float, farad: float, began: float = 700.0) -> Side:
+    return lambda t: began * math.exp(-t / (ohm * farad))
+
+
+GOOD_SOURCE, GOOD_LOAD = falling(1000.0, 100e-6), falling(1000.0, 50e-6)
+
+
+def problems(source: Side, load: Side, seen: Seen = SEEN, times: list[float] = TIMES) -> tuple[str, ...]:
+    return judge_discharge([Reading(t, source(t), load(t)) for t in times], seen, DISCHARGE, METER).reasons
+
+
+def test_both_sides_that_fell_as_they_should_are_dead() -> None:
+    assert problems(GOOD_SOURCE, GOOD_LOAD) == ()
+
+
+@pytest.mark.parametrize("factor", [0.8, 1.3])
+def test_tolerances_of_resistor_and_capacitor_are_allowed_for(factor: float) -> None:
+    assert problems(falling(1000.0 * factor, 100e-6), falling(1000.0 * factor, 50e-6)) == ()
+
+
+def test_a_side_that_was_never_charged_but_was_seen_to_work_is_dead() -> None:
+    assert problems(GOOD_SOURCE, lambda t: 3.0) == ()
+
+
+@pytest.mark.parametrize(
+    ("source", "load", "seen", "why"),
+    [
+        (lambda t: 0.0, lambda t: 0.0, Seen(), "source side: this channel has not read the source's voltage"),
+        (GOOD_SOURCE, lambda t: 0.0, Seen(700.0, 699.0, 3.0), "load side: this channel has not read"),
+        (GOOD_SOURCE, lambda t: 700.0 if t < 0.01 else 0.0, SEEN, "load side: 0 V after 0.02 s, faster than"),
+        (GOOD_SOURCE, falling(1e5, 50e-6), SEEN, "load side: reads up to"),
+        (falling(1e5, 100e-6), GOOD_LOAD, SEEN, "source side: reads up to"),
+        (falling(3000.0, 100e-6), GOOD_LOAD, SEEN, "the discharge does not work"),
+        (lambda t: GOOD_SOURCE(t) if t < 1.0 else 80.0, GOOD_LOAD, SEEN, "source side: reads up to 84 V"),  # rebound
+        (lambda t: -70.0 if t else 700.0, GOOD_LOAD, SEEN, "source side: reads up to 74 V"),
+    ],
+    ids=["never seen", "load never seen", "lead off", "stuck load", "stuck source", "slow", "rebound", "negative"],
+)
+def test_what_only_looks_dead_is_not_proved(source: Side, load: Side, seen: Seen, why: str) -> None:
+    assert any(why in reason for reason in problems(source, load, seen)), problems(source, load, seen)
+
+
+def test_readings_that_never_caught_it_falling_prove_nothing() -> None:
+    assert any("nobody saw it fall" in reason for reason in problems(GOOD_SOURCE, GOOD_LOAD, times=[0.0, 1.5, 2.0]))
+
+
+@pytest.mark.parametrize(("last_v", "dead"), [(59.0, False), (28.29, False), (28.28, True)])
+def test_sixty_volts_alone_do_not_prove_the_energy(last_v: float, dead: bool) -> None:
+    # 500 uF at 60 V still hold 0.9 J; 0.2 J are reached at 28.28 V (1/2 C V^2; limit of ISO 6469-4:2015 5.2.3).
+    large = DischargeSpec(1000.0, 500e-6, 50e-6, 5.0)
+    exact = VoltmeterSpec("simulated", 1, 2, 0.0, 0.0)
+    falls = falling(1000.0, 500e-6)
+    readings = [Reading(t, max(falls(t), last_v), GOOD_LOAD(t)) for t in (0.05 * k for k in range(40))]
+
+    judged = judge_discharge(readings, SEEN, large, exact)
+
+    assert judged.proved is dead
+    assert dead or judged.reasons[0] == f"source side: holds up to {250e-6 * last_v**2:.2g} J, and 0.2 J is the limit"
+
+
+def test_too_few_readings_prove_nothing() -> None:
+    assert problems(GOOD_SOURCE, GOOD_LOAD, times=[0.0, 2.0])
