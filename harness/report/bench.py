@@ -1,4 +1,4 @@
-"""The circumstances of a run, in words: bus health, bench time, identities, instruments, what the device was left with."""
+"""The circumstances of a run in words: bus health, bench time, units, instruments, what the device was left with."""
 
 from __future__ import annotations
 

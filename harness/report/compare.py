@@ -147,7 +147,7 @@ def _not_comparable(before: Sequence[Run], after: Sequence[Run]) -> Iterable[str
     first = before[0]
     for run in (*before, *after):
         if run.stopped_at is not None:
-            yield f"{run.folder} is not a whole run: it stopped at {run.stopped_at}"
+            yield f"{run.folder} is not a whole run: still going on or cut short, at {run.stopped_at}"
         if not run.results:
             yield f"{run.folder} has no results"
     for run in (*before[1:], *after):

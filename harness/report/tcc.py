@@ -159,7 +159,9 @@ def _picture(characteristic: Characteristic, points: list[Point], place: str) ->
         title = f"Time-current characteristic of {characteristic.device.title}"
         figure.savefig(file, format="svg", metadata={"Date": None, "Creator": None, "Title": title})
     set_points, start, accuracies = conditions(characteristic)
-    marks = "".join(_mark(point, axes) for point in sorted(points, key=lambda point: (point.current, point.time)))
+    ranks = {verdict: rank for rank, verdict in enumerate(Verdict)}  # of two in one place, the worse lies on top
+    order = sorted(points, key=lambda point: (ranks[point.verdict], point.current, point.time))
+    marks = "".join(_mark(point, axes) for point in order)
     svg = re.sub(r"</svg>\s*$", f'<g class="points">{marks}</g></svg>', placed(file.getvalue(), place))
     return Picture(
         characteristic.device.name, f"{set_points}; band for a {start} start", accuracies, svg, tuple(points)

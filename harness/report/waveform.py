@@ -29,7 +29,14 @@ _STYLE: Any = {
 }
 
 
-_LONG_NUMBER = re.compile(r"(?<=\.\d\d)\d+(?= )")  # a hundredth of a point is below what a printer resolves
+_NUMBERS = re.compile(r'\b(?:d|x|y|points|transform)="[^"]*"')
+_LONG_NUMBER = re.compile(r"(?<=\.\d\d)\d+")  # a hundredth of a point is below what a printer resolves
+_IDLE = re.compile(
+    r"\s*<metadata>.*?</metadata>|(?<=<g) id=\"[\w.]+_\d+\"|(?<=0\") style=\"stroke: #000000; stroke-width: 0.8\"(?=/>)"
+    r"| transform=\"rotate\(-0 [^\"]*\"|(?<=font-size: \dpx); font-family: [^;\"]*|\n\s*(?=<)|(?<=>)\n\s*",
+    re.DOTALL,
+)
+"""What the drawing library writes and nobody looks at: its name, numbered ids, inherited styles, indents."""
 _REFERENCE = re.compile(r'((?<=[\s"])id="|xlink:href="#|url\(#)')
 
 
@@ -65,8 +72,15 @@ def draw(waves: Sequence[Waveform], title: str, place: str) -> str:
 
 
 def placed(svg: str, place: str) -> str:
-    """A drawing library's SVG file as an element of a page: ids set apart by ``place``, numbers no longer than needed."""
-    return _REFERENCE.sub(rf"\g<1>{place}-", _LONG_NUMBER.sub("", svg[svg.index("<svg") :]))
+    """A drawing library's SVG file as an element of a page: ids set apart by ``place``, numbers cut to what shows."""
+    short = _NUMBERS.sub(_shorter, _IDLE.sub("", svg[svg.index("<svg") :]))
+    return _REFERENCE.sub(rf"\g<1>{place}-", short)
+
+
+def _shorter(numbers: re.Match[str]) -> str:
+    """Fewer digits; and no letter before each corner of a path of straight lines (SVG 2, 9.3.3 lets it be left out)."""
+    short = _LONG_NUMBER.sub("", numbers[0])
+    return short if "C" in short or "Q" in short or "z" in short else short.replace(" \nL ", " ")
 
 
 def _room(figure: Figure, axes: Axes, wave: Waveform) -> str:
@@ -78,7 +92,8 @@ def _room(figure: Figure, axes: Axes, wave: Waveform) -> str:
     name, unit = html.escape(wave.channel), html.escape(wave.unit)
     return (
         f'<rect class="room" x="{x:.1f}" y="{y:.1f}" width="{box.width * scale:.1f}" '
-        f'height="{box.height * scale:.1f}" fill="none" pointer-events="all" data-edges="{edges}" data-name="{name}" data-unit="{unit}"/>'
+        f'height="{box.height * scale:.1f}" fill="none" data-edges="{edges}" '
+        f'data-name="{name}" data-unit="{unit}"/>'
     )
 
 
@@ -95,7 +110,9 @@ def _frame(count: int) -> tuple[Figure, list[Axes]]:
         axes.plot([], [], color="#1a1a1a", linewidth=0.9, gid="curve")
         axes.axvline(0, color="#6b6b6b", linewidth=0.7, linestyle=":")
         axes.locator_params(axis="y", nbins=4)
+        axes.yaxis.set_label_coords(-0.085, 0.5)  # else each picture's tick labels are measured twice
     panels[-1].set_xlabel("time from the trigger (s)")
+    panels[-1].xaxis.set_label_coords(0.5, -0.24)
     return figure, panels
 
 

@@ -34,14 +34,12 @@ class Words:
         self._live = {} if device is None else {live.did: live for live in device.live.values()}
         self._records = {} if device is None else {did: name for name, did in device.identity.records.items()}
         self._codes = {} if device is None else {code.dtc: name for name, code in device.fault_codes.items()}
-        self.of = lru_cache(maxsize=None)(self._of)  # most exchanges of a run are repeats
+        self._asked = lru_cache(maxsize=None)(self._request)  # most requests of a run are repeats
 
     def __call__(self, exchange: Exchange) -> str:
         """``exchange`` in words."""
-        return self.of(exchange.request, exchange.answer)
-
-    def _of(self, request: bytes, answer: bytes | None) -> str:
-        asked = self._request(request)
+        request, answer = exchange.request, exchange.answer
+        asked = self._asked(request)
         if answer is None:
             wanted = not requests.suppressed(request)
             return f"{asked}: {'no answer' if wanted else 'no answer, and none wanted'}"
@@ -60,7 +58,7 @@ class Words:
             return f"request that ISO 14229-1 does not know ({_plain(error.code.name)})"
         return self._known(request)
 
-    def _known(self, request: requests.Request) -> str:  # one line a service  # noqa: C901
+    def _known(self, request: requests.Request) -> str:  # one line a service
         match request:
             case requests.SessionRequest(session):
                 return f"start session {self._session(session)}"

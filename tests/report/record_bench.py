@@ -56,7 +56,7 @@ def write(
 ) -> Path:
     """A record in ``folder``, which is returned."""
     journal = Journal(folder)
-    bench = folder.parent / "bench.yaml"
+    bench = folder / "bench.yaml"
     bench.write_text(bench_file)
     journal.keep_input(bench, "bench")
     journal.about(started=started, bench="bench", simulated="yes" if mark else "no", mark=mark, bench_s="12.5")

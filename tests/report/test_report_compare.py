@@ -50,6 +50,14 @@ def test_a_step_that_was_judged_and_is_not_run_now_is_missing_and_so_is_its_cove
     assert found.exit_code == 1
 
 
+def test_each_thing_that_is_not_shown_any_more_is_a_regression(tmp_path: Path) -> None:
+    gone = compared(tmp_path / "step", [TIMED, CODES], [TIMED])
+    uncovered = compared(tmp_path / "coverage", [TIMED], [replace(TIMED, coverage=Coverage.FORCED)])
+
+    assert (gone.missing, gone.regressions, gone.exit_code) == (("overload/codes",), 1, 1)
+    assert (uncovered.missing, uncovered.regressions, uncovered.exit_code) == ((), 1, 1)
+
+
 def test_another_kind_of_injection_is_gained_and_lost_coverage(tmp_path: Path) -> None:
     found = compared(tmp_path, [TIMED], [replace(TIMED, coverage=Coverage.PRIMARY)])
 
@@ -123,7 +131,7 @@ def test_a_step_passes_on_a_side_only_where_it_passes_in_every_run_of_it(tmp_pat
         ({"instrument": replace(INSTRUMENT, calibrated="2026-02-01")}, "calibration of recorder is 2026-02-01, in"),
         ({"ambient": 31.0}, "heater began at 31.0 degC, in BEFORE at 25.0 degC; more than 5 K apart"),
         ({"mark": "SIMULATED BENCH: no evidence about a real breaker"}, "simulated is yes, in BEFORE no"),
-        ({"ended": False}, "is not a whole run: it stopped at "),
+        ({"ended": False}, "is not a whole run: still going on or cut short, at "),
         ({"results": []}, "has no results"),
     ],
 )

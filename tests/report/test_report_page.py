@@ -15,6 +15,7 @@ from harness.record.reader import Record
 from harness.record.result import Coverage, Measurement, Result, Verdict, Waveform
 from harness.report.page import judged, limits, report
 from harness.report.waveform import COLUMNS, outline
+from tests.report.made_record import a_run, a_trip
 
 NASTY = "<script>alert('x')</script>"
 
@@ -145,3 +146,74 @@ def test_a_run_broken_off_is_no_pass(tmp_path: Path, code: str, words: str) -> N
 
     assert f"NOT A WHOLE RUN: {words}." in text
     assert "pass so far</span>" in text
+
+
+def test_steps_that_were_not_run_are_explained_before_anything_else(tmp_path: Path) -> None:
+    skipped = [a_result(id=f"plan/{n}", step=n, verdict=Verdict.NOT_RUN, reasons=("no recorder",)) for n in ("a", "b")]
+    text = page(tmp_path / "run", *skipped, ended="yes")
+
+    assert "<strong>Not run:</strong> 2 steps of plan: no recorder." in text.partition('id="failed"')[0]
+
+
+def test_a_step_in_error_alone_does_not_make_the_run_broken_off(tmp_path: Path) -> None:
+    assert "NOT A WHOLE RUN" not in page(tmp_path / "run", a_result(verdict=Verdict.ERROR), ended="yes", exit_code="5")
+
+
+def test_steps_not_reached_make_it_broken_off_whatever_the_exit_code(tmp_path: Path) -> None:
+    unreached = a_result(verdict=Verdict.NOT_RUN, reasons=("not reached: the bench was lost",))
+
+    text = page(tmp_path / "run", unreached, ended="yes", exit_code="5")
+
+    assert "NOT A WHOLE RUN: the bench was lost." in text
+
+
+def test_a_value_and_its_limits_stand_once(tmp_path: Path) -> None:
+    repeated = a_result(reasons=("operate time 2.5 s is too late: wanted 1 s to 2 s", "code x is gone"))
+    first, _, _ = page(tmp_path / "run", repeated, ended="yes").partition("<nav")
+
+    assert "is too late: wanted" not in first
+    assert "too late by 0.5 s (limits: 1 to 2 s); code x is gone" in first
+
+
+def test_units_instruments_and_what_was_not_recorded_are_said(tmp_path: Path) -> None:
+    folder = a_run(tmp_path / "run", a_trip("trip", Verdict.PASS, 17.0))
+    record = Record(folder)
+    text = report(record, folder)
+    record.close()
+
+    assert "serial number 0001" in text.partition('id="failed"')[0]
+    assert "injector: calibration was due on 2026-01-01" in text.partition('id="failed"')[0]
+    assert "recorder: calibration" not in text
+    assert "end, at 9 s: application_version went from 1.4.2 to 1.4.1" in text
+    assert "Do not take the bench for safe" in text
+    assert "how warm the devices are is unknown" in text
+
+
+def test_bus_health_what_is_left_and_making_safe_are_said(tmp_path: Path) -> None:
+    journal = Journal(tmp_path / "run")
+    bus = {"frames": 10, "no_response": 1, "faults": {"checksum does not match": 2}, "retries": 0, "no_echo": 0}
+    late = {"late_us_half": 1, "late_us_99_of_100": 3, "late_us_worst": 900, "slots_missed": 4}
+    journal.event(0, "bus", bus | late)
+    journal.event(0, "making_safe", {"action": "contactor open", "problem": "it did not answer"})
+    left = {"set_points": {"pickup": 20.0}, "not_put_back": {"pickup": 27.5}, "levels": {"overload": [0.1, 0.2]}}
+    journal.event(0, "ledger", {"device": "heater", "trips": 3, "writes": 5, "mode": None, "quarantine": None, **left})
+    journal.close()
+    record = Record(tmp_path / "run")
+    text = report(record, tmp_path / "run")
+    record.close()
+
+    for words in (
+        "checksum does not match: 2",
+        "worst 900 us; 4 slots missed",
+        "contactor open</th><td>it did not answer",
+        "heater: set-points not put back</th><td>pickup 27.5",
+        "overload 10 % to 20 %",
+    ):
+        assert words in text
+
+
+def test_bench_time_by_plan(tmp_path: Path) -> None:
+    hour = a_result(id="long/a", plan="long", step="a", end_ns=3_600_000_000_000)
+    text = page(tmp_path / "run", a_result(end_ns=0), hour, ended="yes")
+
+    assert "<td>long</td><td>1</td><td>1 h 0 min</td><td>100 %</td><td>a (1 h 0 min)</td>" in text

@@ -3,8 +3,7 @@
 for (const figure of document.querySelectorAll("figure")) {
   const svg = figure.querySelector("svg");
   if (!svg) continue;
-  const whole = svg.viewBox.baseVal;
-  const full = [whole.x, whole.y, whole.width, whole.height];
+  const full = svg.getAttribute("viewBox").split(" ").map(Number);
   let view = [...full];
   const make = (name, text) => Object.assign(document.createElement(name), { textContent: text });
   const reading = make("p", "");
