@@ -144,7 +144,7 @@ def test_an_interrupted_run_makes_the_bench_safe(tmp_path: Path, served: Served)
     record = record_of(tmp_path)
     actions = [event.detail for event in record.events() if event.kind == "making_safe"]
     record.close()
-    assert {action["action"] for action in actions} == {name for name in (each.name for each in ACTIONS)}
+    assert {action["action"] for action in actions} == {each.name for each in ACTIONS}
     assert {action["problem"] for action in actions} == {None}
 
 

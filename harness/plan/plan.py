@@ -110,9 +110,9 @@ def load_plans(paths: Iterable[Path]) -> tuple[list[Plan], list[FileError]]:
 def find_plans(paths: Iterable[Path | str]) -> list[Path]:
     """Plan files: files as named, folders searched to the bottom, in the order of their paths.
 
-    Below a folder, `benches`, `devices`, `firmware` (plans that need a build) and hidden folders are left out, and so is YAML with no key of a plan; what
-    cannot be read is kept, so that loading it says why. Raises FileErrors for a path that is not there and for a
-    folder without plans.
+    Below a folder, `benches`, `devices`, `firmware` (plans that need a build) and hidden folders are left out, and so
+    is YAML with no key of a plan; what cannot be read is kept, so that loading it says why. Raises FileErrors for a
+    path that is not there and for a folder without plans.
     """
     found: list[Path] = []
     errors: list[FileError] = []

@@ -6,7 +6,6 @@ from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass, field
 from fractions import Fraction
 
-from harness.quantity import show
 from harness.record.note import Event
 from harness.record.result import Coverage, Result, Verdict, strongest
 from protocol import answers
@@ -173,7 +172,8 @@ def _asked(events: Iterable[Event]) -> dict[tuple[str, str], set[float]]:
 
 
 def _sayer(unit: str) -> Callable[[float], str]:
-    return lambda value: show(value, unit)
+    """Values with as many digits as tell a limit from the next step beyond it."""
+    return lambda value: f"{value:.7g}{'' if unit == '1' else f' {unit}'}"
 
 
 def _enforced(

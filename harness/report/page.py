@@ -254,4 +254,4 @@ _SAID |= {"wall_s": "time on the wall clock (s)", "noise_seed": "seed of the noi
 
 def _run_facts(about: Mapping[str, str]) -> Sequence[tuple[str, str]]:
     known: Iterable[str] = (key for key in _RUN_FACTS if about.get(key))
-    return [(_SAID.get(key, key), about[key]) for key in known]
+    return [(_SAID.get(key, key), moment(about[key]) if key in ("started", "ended") else about[key]) for key in known]

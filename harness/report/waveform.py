@@ -110,7 +110,9 @@ def _frame(count: int) -> tuple[Figure, list[Axes]]:
         axes.plot([], [], color="#1a1a1a", linewidth=0.9, gid="curve")
         axes.axvline(0, color="#6b6b6b", linewidth=0.7, linestyle=":")
         axes.locator_params(axis="y", nbins=4)
+        axes.yaxis.set_label_coords(-0.085, 0.5)  # else each picture's tick labels are measured twice
     panels[-1].set_xlabel("time from the trigger (s)")
+    panels[-1].xaxis.set_label_coords(0.5, -0.24)
     return figure, panels
 
 

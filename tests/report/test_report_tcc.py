@@ -90,3 +90,11 @@ def test_a_device_that_cannot_be_rebuilt_is_said() -> None:
 
 def test_a_step_that_was_not_run_is_no_point() -> None:
     assert point_of(a_trip("other", Verdict.NOT_RUN, 17.0)) is None
+
+
+def test_a_name_with_markup_in_it_is_text() -> None:
+    nasty = '"><script>alert(1)</script>'
+    [picture], _ = pictures([a_trip("a", Verdict.PASS, 17.0, id=nasty)], DEVICES)
+
+    assert "<script" not in picture.svg
+    assert 'aria-label="&quot;&gt;&lt;script&gt;' in picture.svg
