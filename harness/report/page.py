@@ -5,6 +5,7 @@ from __future__ import annotations
 import hashlib
 import math
 import re
+from collections import Counter
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
@@ -35,6 +36,8 @@ SHAPES = {
 BROKEN_OFF = {"130": "the operator interrupted it", "5": "bench, bus or record failed"}
 """Exit codes of a run that came to its end but not through all its steps, in words."""
 
+MOST_PICTURES = 50
+"""Of waveforms, on one page."""
 NOT_REACHED = "not reached: "
 """How the reason of a step begins that a run broken off did not come to."""
 NOT_BEGUN_OR_PASSED = (Verdict.PASS, Verdict.NOT_RUN)
@@ -113,8 +116,8 @@ def said(result: Result) -> list[str]:
 
 
 def soft(text: str) -> Markup:
-    """``text``, which may be broken after a slash, a stop, a bracket or an underscore where it does not fit."""
-    return Markup(re.sub(r"([/.\[_])(?=[^<]{4})", r"\1<wbr>", str(escape(text))))
+    """``text``, which had better be broken after a slash or a bracket where it does not fit."""
+    return Markup(re.sub(r"([/\[])(?=[^<]{4})", r"\1<wbr>", str(escape(text))))
 
 
 def moment(text: str) -> str:
@@ -130,6 +133,21 @@ def anchor(name: str) -> str:
 def picture(result: Result) -> Markup:
     """The waveforms of ``result`` as SVG; the drawing escapes the names."""
     return Markup(draw(result.waveforms, f"waveforms of {result.id}", anchor(f"waveforms {result.id}")))
+
+
+def with_pictures(results: Sequence[Result]) -> set[str]:
+    """Ids of the results whose waveforms are drawn: those that did not pass, then each function's in turn.
+
+    All of them are in the record; a page that a reviewer opens at once has room for MOST_PICTURES.
+    """
+    recorded = [result for result in results if result.waveforms]
+    seen: Counter[tuple[str, str | None]] = Counter()
+    order = []
+    for result in recorded:
+        key = (result.device, result.function)
+        order.append((result.verdict is Verdict.PASS, seen[key], result.id))
+        seen[key] += 1
+    return {name for _, _, name in sorted(order)[:MOST_PICTURES]}
 
 
 def svg(drawing: Picture) -> Markup:
@@ -181,6 +199,8 @@ def report(record: Record, folder: Path) -> str:
         aspects=list(ASPECTS),
         points=set_point_rows(results, record.events(), kept.devices),
         words=_in_words(kept.devices),
+        with_pictures=with_pictures(results),
+        recordings=sum(bool(result.waveforms) for result in results),
         times=bench.plan_times(plans),
         sections=_sections(bool(drawings or drawing_notes), bool(functions), kept),
         **_circumstances(record, about, kept),

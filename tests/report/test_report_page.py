@@ -13,7 +13,7 @@ from harness.cli import main
 from harness.record.journal import Journal
 from harness.record.reader import Record
 from harness.record.result import Coverage, Measurement, Result, Verdict, Waveform
-from harness.report.page import judged, limits, report
+from harness.report.page import MOST_PICTURES, judged, limits, report, with_pictures
 from harness.report.waveform import COLUMNS, outline
 from tests.report.made_record import a_run, a_trip
 
@@ -217,3 +217,23 @@ def test_bench_time_by_plan(tmp_path: Path) -> None:
     text = page(tmp_path / "run", a_result(end_ns=0), hour, ended="yes")
 
     assert "<td>long</td><td>1</td><td>1 h 0 min</td><td>100 %</td><td>a (1 h 0 min)</td>" in text
+
+
+def test_what_did_not_pass_is_drawn_first_and_each_function_has_its_turn() -> None:
+    wave = Waveform("gate", "V", 0.0, 1e-3, b"\0\0\0\0")
+
+    def recorded(number: int, function: str, verdict: Verdict) -> Result:
+        name = f"{function}_{number}"
+        return Result(
+            name, "plan", name, "expect_trip", "steps", "p.yaml:1:1", verdict, (), (), Coverage.SECONDARY, function,
+            0, 1, (), (wave,), None,
+        )  # fmt: skip
+
+    many = [recorded(number, "overload", Verdict.PASS) for number in range(2 * MOST_PICTURES)]
+    few = [recorded(0, "junction", Verdict.PASS), recorded(1, "junction", Verdict.FAIL)]
+
+    drawn = with_pictures([*many, *few])
+
+    assert len(drawn) == MOST_PICTURES
+    assert {"junction_0", "junction_1", "overload_0"} <= drawn
+    assert f"overload_{2 * MOST_PICTURES - 1}" not in drawn
