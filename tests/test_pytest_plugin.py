@@ -122,7 +122,7 @@ def made_safe(folder: Path) -> bool:
     try:
         actions = [event.detail for event in record.events() if event.kind == "making_safe"]
         last = [(detail["action"], detail["problem"]) for detail in actions][-len(ACTIONS) :]
-        return last == [(name, None) for name, _ in ACTIONS] and "ended" in record.about()
+        return last == [(name, None) for name in (each.name for each in ACTIONS)] and "ended" in record.about()
     finally:
         record.close()
 
