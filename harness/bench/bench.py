@@ -43,7 +43,8 @@ from protocol.signals import unpack
 T = TypeVar("T")
 _NO_INSTRUMENT = ("lin", "programming")
 
-_SUPERVISED_NS = 100 * MS  # between two looks at interlock and watchdog, while the bus has nothing else to do
+_SUPERVISED_NS = {False: 100 * MS, True: S}
+"""Between two looks at interlock and watchdog while the bus is idle; by whether the bench is simulated."""
 
 
 @dataclass
@@ -113,12 +114,12 @@ class Bench:
 
     def idle(self, duration_ns: int) -> None:
         """Let the slow schedule run for ``duration_ns``; while high voltage may be on, its gate is looked after."""
-        end_ns = self.clock.now_ns() + duration_ns
+        end_ns, slice_ns = self.clock.now_ns() + duration_ns, _SUPERVISED_NS[self.simulated]
         while self.high_voltage is not None and self.high_voltage.state is not State.SAFE:
             self.high_voltage.supervise()
-            if end_ns - self.clock.now_ns() <= _SUPERVISED_NS:
+            if end_ns - self.clock.now_ns() <= slice_ns:
                 break
-            self.master.run_until(self.clock.now_ns() + _SUPERVISED_NS)
+            self.master.run_until(self.clock.now_ns() + slice_ns)
         self.master.run_until(end_ns)
 
     def take_exchanges(self) -> list[Exchange]:

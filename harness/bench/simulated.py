@@ -17,7 +17,7 @@ from harness.bench.instrument import InstrumentError, Link
 from harness.bench.watchdog_acts import LOOK_NS, Act, Log, Orders, acts
 from harness.bench.watchdog_table import Event, State, Watch
 from harness.bus.port import WAKE_BYTE, Capabilities, runs
-from harness.clock import MS, Clock
+from harness.clock import Clock, S
 from protocol.decoder import BREAK, BusEvent, Decoder
 from protocol.device import Device
 from protocol.frame import BREAK_BITS, BYTE_BITS, bits_ns, checksum, header_ns, protected_id, response_ns
@@ -29,8 +29,8 @@ MARK = "SIMULATED BENCH: no evidence about a real breaker"
 """Stands on every screen, page and export of a run on a simulated or served bench."""
 
 
-_HOLD_NS = 200 * MS  # how long the hardware line holds after it was fed
-_FEED_NS = 150 * MS
+_HOLD_NS = 2 * S
+_FEED_NS = S  # seldom: each event of the clock costs the world a block of samples
 
 
 class SimulatedPort:
