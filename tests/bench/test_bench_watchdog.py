@@ -106,7 +106,7 @@ class OnTheClock:
                 self.dog.happened(event)
             case Event.RELEASED:
                 self.dog.close()
-        self.bench.clock.sleep_until(self.bench.clock.now_ns() + S)
+        self.bench.clock.sleep_until(self.bench.clock.now_ns() + 3 * S)  # its looks are a second apart
 
     def state(self) -> State:
         return self.dog._watch.state
