@@ -127,7 +127,9 @@ from harness.record.result import Verdict
 from harness.run import context, verdict
 verdict.judge = context.judge = lambda *arguments, **more: (Verdict.PASS, None)
 context.Outcome.verdict = property(lambda self: Verdict.PASS)
-sys.exit(pytest.main(["-q", "-x", "-p", "no:cacheprovider", *sys.argv[1:]]))
+# This package is imported already, which pytest says of its own plugin's entry point.
+ignored = ("-W", "ignore::pytest.PytestAssertRewriteWarning")
+sys.exit(pytest.main(["-q", "-x", "-p", "no:cacheprovider", *ignored, *sys.argv[1:]]))
 """
 
 
