@@ -21,7 +21,7 @@ from harness.bench.hazard import Hazard, hazard_of
 from harness.bench.spec import BenchSpec, load_bench, shipped_bench
 from harness.check import check_plan
 from harness.check.prediction import step_seconds
-from harness.cli.describe import describe, instruments, now
+from harness.cli.describe import conclude, describe, instruments
 from harness.cli.work import input_files, plan_note
 from harness.clock import S
 from harness.files.marks import FileErrors
@@ -172,13 +172,8 @@ class Bout:
 
     def _end_record(self) -> None:
         ending = self._ending
-        self._journal.about(
-            ended=now(),
-            exit_code=str(ending.exit_code),
-            verdict=strongest(result.verdict for result in ending.results).value,
-            bench_s=f"{ending.bench_ns / S:.3f}",
-            wall_s=f"{time.perf_counter() - self._began:.3f}",
-        )
+        verdict = strongest(result.verdict for result in ending.results).value
+        conclude(self._journal, ending.exit_code, verdict, ending.bench_ns / S, time.perf_counter() - self._began)
 
     @property
     def _ending(self) -> Ending:
@@ -222,9 +217,8 @@ class Bout:
                 raise
 
     def _why_over(self) -> str:
-        ending = self._ending
-        why = ending.bench_lost or ending.unfit or (self._interrupts.late and "a step before it came to its deadline")
-        return why or "the run is over"
+        late = self._interrupts.late and "a step before it came to its deadline"
+        return self._ending.bench_lost or late or self._ending.why_over or "the run is over"
 
 
 class Interrupts:

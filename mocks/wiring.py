@@ -94,9 +94,11 @@ class Wiring:
             return
         if not self.enabled:
             volts = 0.0
+        before, _ = self.true_voltages()
         self._asked = volts, limit, slew
         if self.contactor:
             self._plant.switch_source(volts, limit, slew)
+        self._source_side.begin(self._clock.now_ns(), before, 0.0, self._tau(_BLEEDER_OHM, SOURCE_SIDE_FARAD))
         self._relate()
 
     def relay(self, name: str, closed: bool) -> None:
@@ -122,13 +124,18 @@ class Wiring:
     def true_voltages(self) -> tuple[float, float]:
         """The voltage on the source side and on the load side, V."""
         now_ns = self._clock.now_ns()
-        source_side = self._tied() if self.contactor else self._source_side.at(now_ns) + self._rebound(now_ns)
+        source_side = self._tied() if self._held else self._source_side.at(now_ns) + self._rebound(now_ns)
         return source_side, source_side if self._through else self._load_side.at(now_ns)
 
     @property
     def _through(self) -> bool:
         """Whether the two sides are one."""
         return self._plant.conducting or self.relays["bypass"] or "switch_shorted" in self.faults
+
+    @property
+    def _held(self) -> bool:
+        """Whether the source holds the source side; off, it lets go of its terminals and takes no charge away."""
+        return self.contactor and self._asked[0] > 0
 
     def _tied(self) -> float:
         return max(self._plant.terminal_voltage(), 0.0)
@@ -155,7 +162,7 @@ class Wiring:
         now_ns = self._clock.now_ns()
         source_side, load_side = self._source_side.at(now_ns), self._load_side.at(now_ns)
         if self._through or self._was_through:
-            load_side = self._tied() if self.contactor else source_side
+            load_side = self._tied() if self._held else source_side
         self._was_through = self._through
         self._source_side.begin(now_ns, source_side, 0.0, self._tau(_BLEEDER_OHM, SOURCE_SIDE_FARAD))
         goal, tau = 0.0, self._tau(_LOAD_OHM, LOAD_SIDE_FARAD)
@@ -164,7 +171,7 @@ class Wiring:
         self._load_side.begin(now_ns, load_side, goal, tau)
 
     def _goal(self) -> float:
-        return self._asked[0] if self.contactor else self._source_side.at(self._clock.now_ns())
+        return self._asked[0] if self._held else self._source_side.at(self._clock.now_ns())
 
     def _tau(self, always_ohm: float, farad: float) -> float:
         discharging = self.relays["discharge"] and "discharge_stuck" not in self.faults

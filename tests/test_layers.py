@@ -8,10 +8,11 @@ from pathlib import Path
 import pytest
 
 ROOT = Path(__file__).parent.parent
-ANY = {"clock", "quantity"}
+ANY = {"cautions", "clock", "quantity"}
 ALLOWED: dict[str, set[str]] = {
     "protocol": {"protocol"},
     "mocks": {"mocks", "protocol"},
+    "harness.cautions": set(),
     "harness.clock": set(),
     "harness.quantity": set(),
     "harness.files": {"harness.files", "protocol"},

@@ -11,10 +11,10 @@ from collections.abc import Callable, Iterable
 from dataclasses import dataclass
 from typing import Protocol
 
-from harness.bench.cautions import CAUTIONS
 from harness.bench.gate import Confirmation
 from harness.bench.high_voltage import GateRefused, HighVoltage
 from harness.bench.spec import BenchSpec
+from harness.cautions import CAUTIONS
 from harness.clock import MS, Clock, S
 
 ANSWER_NS = 120 * S

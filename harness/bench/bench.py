@@ -10,9 +10,7 @@ from typing import TypeVar
 
 from harness.bench import simulated
 from harness.bench.flash import FlashRun, run_flash
-from harness.bench.gate import State
-from harness.bench.high_voltage import HighVoltage, Watchdog
-from harness.bench.hold import Hold
+from harness.bench.high_voltage import REBOUND_NS, HighVoltage, Watchdog
 from harness.bench.instrument import (
     CurrentStimulus,
     Instrument,
@@ -24,6 +22,7 @@ from harness.bench.instrument import (
     SignalSource,
 )
 from harness.bench.interlock import InterlockUnit, Voltmeter
+from harness.bench.lock import BenchLock
 from harness.bench.safety_spec import ContactorSpec, InterlockSpec, WatchdogSpec
 from harness.bench.simulated import Connector
 from harness.bench.spec import SIMULATED, BenchSpec
@@ -43,7 +42,7 @@ from protocol.signals import unpack
 T = TypeVar("T")
 _NO_INSTRUMENT = ("lin", "programming")
 
-_SUPERVISED_NS = {False: 100 * MS, True: S}
+_SUPERVISED_NS = {False: 100 * MS, True: 250 * MS}
 """Between two looks at interlock and watchdog while the bus is idle; by whether the bench is simulated."""
 
 
@@ -71,7 +70,7 @@ class Bench:
     _response_errors: Counter[bool]  # status frames by their response_error
     _connector: Callable[[], Connector]
     start_watchdog: Callable[[Path], Watchdog]  # its log goes into this folder. Raises InstrumentError
-    _hold: Hold | None = None
+    _lock: BenchLock | None = None
     high_voltage: HighVoltage | None = None  # where the bench has all that it takes
 
     @property
@@ -113,10 +112,11 @@ class Bench:
         return ran
 
     def idle(self, duration_ns: int) -> None:
-        """Let the slow schedule run for ``duration_ns``; while high voltage may be on, its gate is looked after."""
-        end_ns, slice_ns = self.clock.now_ns() + duration_ns, _SUPERVISED_NS[self.simulated]
-        while self.high_voltage is not None and self.high_voltage.state is not State.SAFE:
-            self.high_voltage.supervise()
+        """Let the slow schedule run for ``duration_ns``; a gate that there is, is looked after meanwhile."""
+        end_ns = self.clock.now_ns() + duration_ns
+        while self.high_voltage is not None:
+            self.high_voltage.look_after()
+            slice_ns = _SUPERVISED_NS[self.simulated] if self.high_voltage.in_doubt else REBOUND_NS
             if end_ns - self.clock.now_ns() <= slice_ns:
                 break
             self.master.run_until(self.clock.now_ns() + slice_ns)
@@ -135,8 +135,8 @@ class Bench:
                 close()
             except (PortError, InstrumentError):
                 continue
-        if self._hold is not None:
-            self._hold.release()
+        if self._lock is not None:
+            self._lock.release()
 
     @property
     def instruments(self) -> list[Instrument]:
@@ -152,15 +152,15 @@ def open_bench(spec: BenchSpec, device: Device) -> Bench:
     Raises PortError or InstrumentError; BenchInUse where another process has one of its resources open.
     """
     opened: list[Callable[[], None]] = []
-    hold = Hold(resource for resource in spec.resources.values() if resource != SIMULATED)
+    lock = BenchLock(resource for resource in spec.resources.values() if resource != SIMULATED)
     try:
         bench = _open(spec, device, opened)
     except BaseException:
         for close in opened:
             close()
-        hold.release()
+        lock.release()
         raise
-    bench._hold = hold
+    bench._lock = lock
     return bench
 
 

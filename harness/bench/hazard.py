@@ -37,13 +37,3 @@ def hazard_of(roles: Iterable[str]) -> Hazard:
     """The strongest hazard that any of ``roles`` brings."""
     order = list(Hazard)
     return max((HAZARD_OF_ROLE[role] for role in roles), key=order.index, default=Hazard.NONE)
-
-
-def refusal(hazard: Hazard, simulated: bool) -> str | None:
-    """Why a step of this hazard class may not run on this bench; None where it may."""
-    if hazard is not Hazard.HIGH_VOLTAGE or simulated:
-        return None
-    return (
-        "high-voltage step refused: this bench is real and this version cannot ask a person to confirm."
-        " Run it on the simulated bench"
-    )

@@ -26,6 +26,8 @@ if TYPE_CHECKING:
 Note = Callable[[int, str, Mapping[str, object]], None]
 """Puts an event into the run record: instant, kind, detail."""
 
+REBOUND_NS = 10 * S
+"""Between two looks at both sides while nothing is on: what capacitors give back comes slowly; common practice."""
 _LOOK_NS = 5 * MS  # between readings of a voltage that changes
 _RISE_NS = 2 * S  # a source that is not up by then will not come
 _UP = 0.95  # of the source's voltage, on the source side
@@ -79,6 +81,7 @@ class HighVoltage:
         self._discharge: DischargeSpec = spec.discharge
         self._voltmeter_spec = spec.voltmeter
         self._was_energised = False  # since it was last proved dead
+        self._look_again_ns = 0
         self._seen = Seen()
         self.gate = Gate(button=not bench.simulated)
         interlock.relay("contactor", False)
@@ -161,7 +164,7 @@ class HighVoltage:
         self.supervise()
         both = self.readings()
         if self.state is State.ENERGISED and self._bench.source is not None:
-            self._seen = self._seen.also(self._bench.source.voltage(), *both)
+            self._seen = self._seen.then(*both, source=self._bench.source.voltage())
         return both
 
     def supervise(self) -> None:
@@ -174,8 +177,10 @@ class HighVoltage:
             return
         self._watchdog.beat()
         inputs, beating = self.inputs(), self._watchdog.alive()
-        live = max(self.readings()) >= TOUCH_LIMIT_V
+        both = self.readings()
+        live = max(both) >= TOUCH_LIMIT_V
         if before is State.ENERGISED:
+            self._seen = self._seen.then(*both)
             self._answering()
         after = self.gate.supervise(self._now_ns, inputs.interlock, beating or before is State.SAFE, live)
         if after is not before:
@@ -185,6 +190,14 @@ class HighVoltage:
             self._event("gate", event="supervise", before=before.value, after=after.value, why=why)
             if after is State.DISCHARGING:
                 raise BenchUnsafe(f"{why}: the bench is made safe")
+
+    def look_after(self) -> None:
+        """What ``supervise`` does, and in safe as well, seldom: voltage may come back. Raises as ``supervise``."""
+        if self.state is State.SAFE:
+            if self._now_ns < self._look_again_ns:
+                return
+            self._look_again_ns = self._now_ns + REBOUND_NS
+        self.supervise()
 
     def _answering(self) -> None:
         source, load = self._bench.source, self._bench.load
@@ -219,34 +232,41 @@ class HighVoltage:
             f"at {shown}" if below else f"at {shown}: the longest wait of {self._contactor.maximum_wait:g} s was over"
         )
 
-    def prove_dead(self) -> Proof:
-        """Discharge both sides, watch them fall, judge. The gate goes to safe or to not_proven_dead."""
-        began_ns = self._now_ns
-        readings = [Reading(0.0, *self.readings())]
+    def discharge(self) -> None:
+        """Connect the discharge resistors to both sides. Raises InstrumentError where the feedback says open."""
         self._interlock.relay("discharge", True)
-        deadline_ns = began_ns + round(self._discharge.within * S)
-        while self._now_ns < deadline_ns:
-            self._bench.clock.sleep_until(self._now_ns + _LOOK_NS)
-            readings.append(Reading((self._now_ns - began_ns) / S, *self.readings()))
-            if self._proof(readings).proved:
-                break
-        proof = self._proof(readings)
-        if not self.inputs().discharge:
-            proof = Proof((*proof.reasons, "the discharge relay's feedback says open"))
+        self._wait(lambda: self.inputs().discharge, _FEEDBACK_NS, "the discharge relay's feedback says open")
+
+    def prove_dead(self) -> Proof:
+        """Watch both sides fall, judge. The gate goes to safe or to not_proven_dead, whatever fails on the way."""
+        readings: list[Reading] = []
+        try:
+            proof = self._watched(readings)
+        except InstrumentError as error:
+            proof = Proof((str(error),))
         if self.state is State.DISCHARGING:
             self.gate.judged(proof.proved)
         if self.state is State.SAFE:
             self._was_energised = False
             self._watchdog.guard(False)
-        last = readings[-1]
         self._event(
             "proof",
             state=self.state.value,
             reasons=list(proof.reasons),
-            source_side=last.source_side,
-            load_side=last.load_side,
-            seconds=last.at_s,
+            **({} if not readings else vars(readings[-1])),
         )
+        return proof
+
+    def _watched(self, readings: list[Reading]) -> Proof:
+        """Read both sides until they are proved dead or their time is over; ``readings`` takes what was read."""
+        began_ns = self._now_ns
+        deadline_ns = began_ns + round(self._discharge.within * S)
+        readings.append(Reading(0.0, *self.readings()))
+        while not (proof := self._proof(readings)).proved and self._now_ns < deadline_ns:
+            self._bench.clock.sleep_until(self._now_ns + _LOOK_NS)
+            readings.append(Reading((self._now_ns - began_ns) / S, *self.readings()))
+        if not self.inputs().discharge:
+            return Proof((*proof.reasons, "the discharge relay's feedback says open"))
         return proof
 
     def stated_dead(self, statement: str) -> str | None:

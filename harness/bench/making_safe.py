@@ -11,7 +11,6 @@ from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
-from harness.bench.gate import State
 from harness.bench.instrument import InstrumentError
 from harness.bench.proof import TOUCH_LIMIT_V
 
@@ -80,16 +79,22 @@ def _source_read_back(bench: Bench) -> None:
 
 
 def _discharge(bench: Bench) -> None:
+    if bench.high_voltage is not None:
+        bench.high_voltage.discharge()
+
+
+def _prove_dead(bench: Bench) -> None:
     if bench.high_voltage is None:
         return
     proof = bench.high_voltage.prove_dead()
-    if not proof.proved:
-        raise NotProved(f"NOT PROVED DEAD, treat both sides as live: {'; '.join(proof.reasons)}")
+    if bench.high_voltage.in_doubt:
+        why = proof.reasons or ("an earlier discharge was not proved, and only a person's word leads on from there",)
+        raise NotProved(f"NOT PROVED DEAD, treat both sides as live: {'; '.join(why)}")
 
 
 def _supply_off(bench: Bench) -> None:
     _source_read_back(bench)
-    if bench.high_voltage is not None and bench.high_voltage.state is not State.SAFE:
+    if bench.high_voltage is not None and bench.high_voltage.in_doubt:
         raise NotProved("stays on: the breaker can be told to open as long as its electronics live")
     bench.supply_12v.off()
 
@@ -110,7 +115,8 @@ ACTIONS: tuple[Action, ...] = (
     Action("breaker commanded open", _device_open, dead=True),
     Action("contactor open, once the current is below what it may break", _contactor_open, dead=True),
     Action("source read back off", _source_read_back, dead=True),
-    Action("both sides discharged and proved dead", _discharge, dead=True),
+    Action("both sides discharged", _discharge, dead=True),
+    Action("both sides proved dead", _prove_dead, dead=True),
     Action("simulated signals off", _signals_off, dead=False),
     Action("12 V supply off, once both sides are proved dead", _supply_off, dead=False),
 )

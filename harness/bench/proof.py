@@ -17,6 +17,7 @@ TOUCH_LIMIT_V = 60.0
 TOUCH_ENERGY_J = 0.2
 """Stored energy that a touchable part may hold (ISO 6469-4:2015 5.2.3)."""
 _SEEN = 0.9  # of the source's voltage that a channel must have read while it was on
+_STEADY = 1.02  # readings this near to one another are one voltage
 _SLOWER = 1.5  # of the declared time constant, for the tolerances of resistor and capacitor
 _FASTER = 0.5
 _ON_THE_WAY = 2  # readings between the start and the touch limit that a fall must have shown
@@ -24,7 +25,7 @@ _ON_THE_WAY = 2  # readings between the start and the touch limit that a fall mu
 
 @dataclass(frozen=True)
 class Reading:
-    """Both sides at one instant, V; ``at_s`` counts from the start of the discharge."""
+    """Both sides at one instant, V; ``at_s`` counts from the first reading, just after the discharge began."""
 
     at_s: float
     source_side: float
@@ -44,22 +45,52 @@ class Proof:
 
 
 @dataclass(frozen=True)
+class Side:
+    """What one channel has read in this run, V: its greatest reading, and the way down from its last height.
+
+    ``way`` counts readings between the touch limit and nine tenths of that height, each lower than the one before: a
+    channel that was seen to fall, and not only seen high and then low.
+    """
+
+    most: float = 0.0
+    height: float = 0.0
+    last: float = 0.0
+    way: int = 0
+
+    def then(self, volts: float) -> Side:
+        """With the next reading."""
+        most = max(self.most, volts)
+        if volts > _STEADY * self.last + TOUCH_LIMIT_V / 10:
+            return Side(most, max(volts, TOUCH_LIMIT_V), volts, 0)
+        if TOUCH_LIMIT_V < volts < _SEEN * self.height and volts * _STEADY < self.last:
+            return Side(most, self.height, volts, self.way + 1)
+        return Side(most, self.height, volts if volts <= TOUCH_LIMIT_V else self.last, self.way)
+
+
+@dataclass(frozen=True)
 class Seen:
-    """The greatest reading of each side while the source was on in this run, and the source's voltage, V."""
+    """The source's greatest voltage in this run, V, and what each channel made of it."""
 
     source: float = 0.0
-    source_side: float = 0.0
-    load_side: float = 0.0
+    source_side: Side = Side()
+    load_side: Side = Side()
 
-    def also(self, source: float, source_side: float, load_side: float) -> Seen:
-        """With another reading taken while the source was on."""
-        return Seen(max(self.source, source), max(self.source_side, source_side), max(self.load_side, load_side))
+    def then(self, source_side: float, load_side: float, source: float = 0.0) -> Seen:
+        """With another reading of both sides, and of the source where that was on."""
+        return Seen(max(self.source, source), self.source_side.then(source_side), self.load_side.then(load_side))
 
 
 def judge_discharge(
-    readings: Sequence[Reading], seen: Seen, discharge: DischargeSpec, voltmeter: VoltmeterSpec
+    readings: Sequence[Reading],
+    seen: Seen,
+    discharge: DischargeSpec,
+    voltmeter: VoltmeterSpec,
 ) -> Proof:
-    """Judge the readings of a discharge, the first taken before it began and the last two after it should be over."""
+    """Judge the readings of a discharge, from its beginning on; of the last two both must be dead.
+
+    A side that was dead when the discharge began must have been ``seen`` to fall before. What reads zero without
+    anybody having seen it fall may be a lead that fell off.
+    """
     if len(readings) < 3:
         return Proof(("the voltmeter gave fewer than three readings",))
     sides = (
@@ -68,34 +99,30 @@ def judge_discharge(
     )
     times = [reading.at_s for reading in readings]
     reasons: list[str] = []
-    for name, volts, most, farad in sides:
-        reasons += [
-            f"{name}: {reason}" for reason in _of_one_side(times, volts, most, farad, seen, discharge, voltmeter)
-        ]
+    for name, volts, side, farad in sides:
+        error = voltmeter.gain * max(side.most, abs(volts[0])) + voltmeter.offset
+        found = [*_seen(side.most, seen.source, error), *_dead(volts, farad, error)]
+        if volts[0] > TOUCH_LIMIT_V + error:
+            found += _fall(times, volts, discharge.resistance * farad, error)
+        elif side.way < _ON_THE_WAY:
+            found.append("nobody saw it fall: a lead may be off")
+        reasons += [f"{name}: {reason}" for reason in found]
     return Proof(tuple(reasons))
 
 
-def _of_one_side(
-    times: Sequence[float],
-    volts: Sequence[float],
-    most: float,
-    farad: float,
-    seen: Seen,
-    discharge: DischargeSpec,
-    voltmeter: VoltmeterSpec,
-) -> list[str]:
-    reasons = []
-    error = voltmeter.gain * max(most, abs(volts[0])) + voltmeter.offset
-    if seen.source <= TOUCH_LIMIT_V or most < _SEEN * seen.source - error:
-        reasons.append("this channel has not read the source's voltage while it was on: it may be disconnected")
+def _seen(most: float, source: float, error: float) -> list[str]:
+    if source <= TOUCH_LIMIT_V or most < _SEEN * source - error:
+        return ["this channel has not read the source's voltage while it was on: it may be disconnected"]
+    return []
+
+
+def _dead(volts: Sequence[float], farad: float, error: float) -> list[str]:
     last = max(abs(volts[-1]), abs(volts[-2])) + error
     if last >= TOUCH_LIMIT_V:
-        reasons.append(f"reads up to {last:.0f} V, and {TOUCH_LIMIT_V:.0f} V is the limit")
-    elif 0.5 * farad * last**2 >= TOUCH_ENERGY_J:
-        reasons.append(f"holds up to {0.5 * farad * last**2:.2g} J, and {TOUCH_ENERGY_J} J is the limit")
-    if volts[0] > TOUCH_LIMIT_V + error:
-        reasons += _fall(times, volts, discharge.resistance * farad, error)
-    return reasons
+        return [f"reads up to {last:.0f} V, and {TOUCH_LIMIT_V:.0f} V is the limit"]
+    if 0.5 * farad * last**2 >= TOUCH_ENERGY_J:
+        return [f"holds up to {0.5 * farad * last**2:.2g} J, and {TOUCH_ENERGY_J} J is the limit"]
+    return []
 
 
 def _fall(times: Sequence[float], volts: Sequence[float], tau: float, error: float) -> list[str]:

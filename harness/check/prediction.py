@@ -11,7 +11,8 @@ from collections.abc import Callable, Iterable, Mapping
 from dataclasses import dataclass
 from typing import Any
 
-from harness.bench.hazard import HAZARD_OF_ROLE, Hazard, refusal
+from harness.bench.arming import missing_roles
+from harness.bench.hazard import Hazard, hazard_of
 from harness.bench.spec import BenchSpec
 from harness.check.course import Course
 from harness.check.expected import path_of
@@ -69,7 +70,7 @@ _LOOK_S = 1.0  # cooling is looked at this often
 
 @dataclass(frozen=True)
 class PlanCost:
-    """One plan's share. ``missing`` are roles that the bench lacks; ``refused`` says why its gate will not open."""
+    """One plan's share. ``missing`` are roles that the bench lacks; ``gate`` is what its gate says or asks for."""
 
     name: str
     bench_s: float
@@ -80,7 +81,7 @@ class PlanCost:
     keys: int  # sent to the breaker, right or wrong
     hazard: Hazard
     missing: tuple[str, ...]
-    refused: str | None
+    gate: str | None
 
 
 @dataclass(frozen=True)
@@ -127,7 +128,8 @@ class Prediction:
     @property
     def hazard(self) -> Hazard:
         """The strongest hazard class of any plan."""
-        return _strongest(plan.hazard for plan in self.plans)
+        order = list(Hazard)
+        return max((plan.hazard for plan in self.plans), key=order.index, default=Hazard.NONE)
 
 
 def predict(plans: Iterable[Plan], device: Device, bench: BenchSpec) -> Prediction:
@@ -145,14 +147,13 @@ def step_seconds(plan: Plan, device: Device) -> dict[str, float]:
     return found
 
 
-def hazard_of(step: Step) -> Hazard:
-    """Hazard class of a step, computed from the roles that it uses."""
-    return _strongest(HAZARD_OF_ROLE[role] for role in step.roles)
-
-
-def _strongest(hazards: Iterable[Hazard]) -> Hazard:
-    order = list(Hazard)
-    return max(hazards, key=order.index, default=Hazard.NONE)
+def _shut(hazard: Hazard, bench: BenchSpec) -> str | None:
+    """Why the gate of ``bench`` will not open for this hazard, or what it wants; None where nothing is to be said."""
+    if hazard is not Hazard.HIGH_VOLTAGE or bench.simulated:
+        return None
+    if missing := missing_roles(bench):
+        return f"high voltage is refused: the bench file has no {', no '.join(missing)}"
+    return "a person at the terminal has to confirm high voltage"
 
 
 def _plan_cost(plan: Plan, device: Device, bench: BenchSpec) -> PlanCost:
@@ -174,7 +175,7 @@ def _plan_cost(plan: Plan, device: Device, bench: BenchSpec) -> PlanCost:
     put_back = _records(changed, device)
     total += put_back * (3 * _EXCHANGE_S + device.ratings.write_time_ns / 1e9)
     total += _EXCHANGE_S * len(device.set_points) + _identity_s(device)  # the look at the whole unit at a plan's end
-    hazard = _strongest(map(hazard_of, steps))
+    hazard = hazard_of(role for step in steps for role in step.roles)
     missing = sorted({role for step in steps for role in step.roles} - bench.resources.keys())
     return PlanCost(
         plan.name,
@@ -186,7 +187,7 @@ def _plan_cost(plan: Plan, device: Device, bench: BenchSpec) -> PlanCost:
         sum(_keys(step, device) for step in steps) + (1 if put_back and _locked(device) else 0),
         hazard,
         tuple(missing),
-        refusal(hazard, bench.simulated),
+        _shut(hazard, bench),
     )
 
 

@@ -77,7 +77,7 @@ def _line(cost: PlanCost) -> str:
     parts = [f"{show(cost.bench_s, 's')} of bench time", f"{cost.writes} non-volatile writes", cost.hazard.value]
     parts += [f"{show(cost.energy_j, 'J')} out of the source"] if cost.energy_j else []
     parts += [f"bench has no {role}" for role in cost.missing]
-    parts += [cost.refused] if cost.refused else []
+    parts += [cost.gate] if cost.gate else []
     return f"{cost.name}: {', '.join(parts)}"
 
 

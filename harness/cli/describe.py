@@ -2,12 +2,12 @@
 
 from __future__ import annotations
 
-import getpass
 import platform
 from datetime import UTC, datetime
 from importlib.metadata import version
 
 from harness.bench.bench import Bench
+from harness.bench.lock import user_name
 from harness.bench.simulated import MARK
 from harness.bench.spec import BenchSpec, Calibration
 from harness.cli.work import Work, input_files, plan_note
@@ -21,7 +21,7 @@ def describe(journal: Journal, spec: BenchSpec, work: Work, operator: str | None
         version=version("breakerbench"),
         python=platform.python_version(),
         host=platform.node(),
-        operator=operator or login(),
+        operator=operator or user_name(),
         started=now(),
         bench=spec.name,
         seed="" if spec.seed is None else str(spec.seed),
@@ -35,6 +35,17 @@ def describe(journal: Journal, spec: BenchSpec, work: Work, operator: str | None
     for device, plans in work:
         for plan in plans:
             journal.plan(plan_note(device, plan))
+
+
+def conclude(journal: Journal, exit_code: int, verdict: str, bench_s: float, wall_s: float) -> None:
+    """Note that the run ended, and how. Raises JournalError."""
+    journal.about(
+        ended=now(),
+        exit_code=str(exit_code),
+        verdict=verdict,
+        bench_s=f"{bench_s:.3f}",
+        wall_s=f"{wall_s:.3f}",
+    )
 
 
 def instruments(bench: Bench) -> list[InstrumentNote]:
@@ -52,14 +63,6 @@ def overdue(notes: list[InstrumentNote], today: str) -> list[str]:
     return [
         f"{note.role}: calibration was due on {note.due}" for note in notes if note.due is not None and note.due < today
     ]
-
-
-def login() -> str:
-    """The login name."""
-    try:
-        return getpass.getuser()
-    except (KeyError, OSError):  # a user id without a name
-        return "unknown"
 
 
 def now() -> str:

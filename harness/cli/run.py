@@ -20,7 +20,7 @@ from harness.bench.spec import BenchSpec, load_bench, shipped_bench
 from harness.bus.port import PortError
 from harness.cli.arming import TerminalPerson
 from harness.cli.builds import load_builds
-from harness.cli.describe import describe, instruments, now, overdue
+from harness.cli.describe import conclude, describe, instruments, now, overdue
 from harness.cli.progress import JsonWatcher, TerminalWatcher, print_line
 from harness.cli.resume import TakenUp, take_up
 from harness.cli.work import Work, load_work
@@ -191,13 +191,7 @@ class _Run:
     def _close_record(self, summary: dict[str, Any]) -> None:
         """Note how the run ended; where that cannot be written either, the summary says so and the run is an error."""
         try:
-            self.journal.about(
-                ended=now(),
-                exit_code=str(summary["exit_code"]),
-                verdict=summary["verdict"],
-                bench_s=f"{summary['bench_s']:.3f}",
-                wall_s=f"{summary['wall_s']:.3f}",
-            )
+            conclude(self.journal, summary["exit_code"], summary["verdict"], summary["bench_s"], summary["wall_s"])
         except JournalError as error:
             summary["trouble"] = list(dict.fromkeys([*summary["trouble"], str(error)]))
             summary["exit_code"] = next(code for code in PRECEDENCE if code in (summary["exit_code"], 5))

@@ -6,6 +6,7 @@ import math
 from collections.abc import Iterator, Sequence
 from typing import Any
 
+from harness.cautions import CAUTIONS
 from harness.quantity import show
 from harness.report.compare import Change, Comparison, Run
 from harness.report.drift import FAMILY_RATE, Drift
@@ -116,6 +117,7 @@ def page(comparison: Comparison) -> str:
     drifts = sorted(comparison.drifts.items(), key=lambda item: -abs(item[1].shift))
     return environment.get_template("comparison.html").render(
         comparison=comparison,
+        cautions=CAUTIONS,
         headline=headline(comparison),
         sections=sections(comparison),
         notes=notes(comparison),

@@ -14,6 +14,7 @@ from typing import Any
 from jinja2 import Environment, PackageLoader, StrictUndefined
 from markupsafe import Markup, escape
 
+from harness.cautions import CAUTIONS
 from harness.record.reader import Record
 from harness.record.result import Exchange, Measurement, Result, Verdict, strongest
 from harness.report import bench
@@ -199,6 +200,7 @@ def report(record: Record, folder: Path) -> str:
         aspects=list(ASPECTS),
         points=set_point_rows(results, record.events(), kept.devices),
         words=_in_words(kept.devices),
+        cautions=CAUTIONS,
         with_pictures=with_pictures(results),
         recordings=sum(bool(result.waveforms) for result in results),
         times=bench.plan_times(plans),
@@ -216,6 +218,7 @@ def _sections(pictures: bool, functions: bool, kept: Kept) -> list[tuple[str, st
         ("set-points", "Set-points"): bool(kept.devices),
         ("steps", "Every step"): True,
         ("run", "The run"): True,
+        ("cautions", "Cautions"): True,
         ("inputs", "Inputs"): True,
     }
     return [section for section, shown in there.items() if shown]

@@ -29,6 +29,14 @@ class Ending:
         return sum(result.verdict is verdict for result in self.results)
 
     @property
+    def why_over(self) -> str | None:
+        """Why no further step was begun; None where nothing kept one from it."""
+        if self.bench_lost:
+            return "the bench was lost"
+        why = self.other_unit or self.not_flashed or self.unfit
+        return why or ("the run was interrupted" if self.interrupted else None)
+
+    @property
     def exit_code(self) -> int:
         """130 interrupted, 2 cannot be gone on with, 5 bench, bus or record error, 1 failed, 4 refused by the gate,
         3 inconclusive or not-run, 0 pass.

@@ -30,7 +30,7 @@ from harness.run.hold import let_go
 from harness.run.identity import differing
 from harness.run.ledger import Ledger
 from harness.run.observe import read_identity, read_set_points
-from harness.run.resumption import Resumption
+from harness.run.resumption import OtherUnit, Resumption, go_on
 from harness.run.steps import RUNNERS
 from harness.run.supply import power_up
 from harness.run.switch import set_mode
@@ -39,10 +39,6 @@ from protocol.device import Device
 
 BENCH_LOST = (PortError, InstrumentError)
 """Nothing further can be asked of the bench."""
-
-
-class OtherUnit(Exception):
-    """What is on the bench is not what the record that is to be gone on with is about."""
 
 
 class Watcher(Protocol):
@@ -200,7 +196,7 @@ class Engine:
             self._journal.identity(self._bench.clock.now_ns(), self._device.name, "start", self._ledger.unit.values)
             self._note_ambient()
             if self._resumption is not None:
-                self._go_on(self._resumption)
+                go_on(self._resumption, self._ledger, self._bench.clock.now_ns())
             if self._build is not None:
                 self._put_in(self._build)
         except StepError as error:
@@ -222,16 +218,6 @@ class Engine:
         except StepFail:
             return  # a breaker that does not say it is judged by the plans that ask for it
         self._journal.remark(self._bench.clock.now_ns(), "ambient", {"device": self._device.name, "value": value})
-
-    def _go_on(self, resumption: Resumption) -> None:
-        """Be sure that it is the same unit with the same firmware, and undo what the broken-off part left written."""
-        assert self._ledger.unit is not None
-        if resumption.unit is not None and (words := differing(resumption.unit, self._ledger.unit.values)):
-            raise OtherUnit(f"not the unit and firmware that the record is about: {words}")
-        self._ledger.heat_unknown(self._bench.clock.now_ns())
-        self._ledger.restore.update(
-            {name: value for name, value in resumption.left.items() if self._ledger.asked(name) != value}
-        )
 
     def _put_in(self, build: Build) -> None:
         """Before any plan. Set-points that it should not have changed are the breaker's fault."""
@@ -388,12 +374,7 @@ class Engine:
 
     def _fill_up(self, plans: Sequence[Plan]) -> None:
         """Every step that was not reached still has a result."""
-        ending = self._ending
-        why = (
-            "the bench was lost"
-            if ending.bench_lost
-            else ending.other_unit or ending.not_flashed or ending.unfit or "the run was interrupted"
-        )
+        why = self._ending.why_over or "the run was interrupted"
         for plan in plans:
             self._skip_rest(plan, f"not reached: {why}")
 

@@ -10,7 +10,9 @@ from harness.bench.bench import Bench
 from harness.bench.gate import State
 from harness.bench.hazard import Hazard, hazard_of
 from harness.bench.high_voltage import BenchUnsafe, GateRefused, HighVoltage
+from harness.bench.instrument import InstrumentError
 from harness.bench.making_safe import SafeAction, finish_safe, make_dead
+from harness.bus.port import PortError
 from harness.plan.plan import Plan, PlanStep
 from harness.plan.steps import CheckHealth, Step, Stimulus
 from harness.record.journal import Journal
@@ -58,18 +60,23 @@ class HighVoltageSteps:
         bench = self.bench
         if bench.high_voltage is not None or not any(is_hazardous(place.step) for place in plan.places):
             return
-        if bench.interlock is None or bench.voltmeter is None or bench.spec.discharge is None:
+        if bench.interlock is None or bench.voltmeter is None:
+            return
+        if bench.spec.discharge is None or bench.spec.contactor is None:
             return
         watchdog = bench.start_watchdog(journal.folder)
         bench.high_voltage = HighVoltage(bench, bench.interlock, bench.voltmeter, watchdog, journal.event)
 
     def before(self, plan: Plan, step: PlanStep) -> None:
-        """High voltage on, where ``step`` is the first of ``plan`` to need it. Raises StepNotRun, InstrumentError."""
+        """Look after the gate, and high voltage on where ``step`` is the first of ``plan`` to need it.
+
+        Raises StepNotRun, InstrumentError.
+        """
         high_voltage = self.bench.high_voltage
-        if high_voltage is None or not is_hazardous(step.step):
+        if high_voltage is None:
             return
-        if high_voltage.state is State.ENERGISED:
-            high_voltage.supervise()
+        high_voltage.look_after()
+        if not is_hazardous(step.step) or high_voltage.state is State.ENERGISED:
             return
         if high_voltage.state is not State.SAFE:
             raise BenchUnsafe(f"the bench is {high_voltage.state.value}")
@@ -99,9 +106,16 @@ class HighVoltageSteps:
         if high_voltage is None:
             return None
         unsafe = None
-        if high_voltage.state is State.NOT_PROVEN_DEAD:
-            unsafe = state_dead(self.person, self.bench.idle, high_voltage)
-            if not high_voltage.in_doubt:
+        if high_voltage.in_doubt and self.bench.simulated:
+            unsafe = "on a simulated bench there is nobody to state it"
+        elif high_voltage.in_doubt:
+            try:
+                unsafe = state_dead(self.person, self.bench.idle, high_voltage)
+            except (InstrumentError, PortError) as error:
+                unsafe = str(error)
+            except KeyboardInterrupt:
+                unsafe = "interrupted before anybody stated that both sides are dead"
+            if unsafe is None:
                 made_safe += finish_safe(self.bench)
         high_voltage.close()
         return unsafe

@@ -10,6 +10,8 @@ from dataclasses import dataclass
 from fractions import Fraction
 
 from harness.record.reader import Record
+from harness.run.identity import differing
+from harness.run.ledger import Ledger
 
 
 @dataclass(frozen=True)
@@ -18,6 +20,22 @@ class Resumption:
 
     unit: Mapping[str, str] | None
     left: Mapping[str, Fraction]
+
+
+class OtherUnit(Exception):
+    """What is on the bench is not what the record that is to be gone on with is about."""
+
+
+def go_on(resumption: Resumption, ledger: Ledger, now_ns: int) -> None:
+    """Be sure that it is the same unit with the same firmware, and undo what the broken-off part left written.
+
+    Raises OtherUnit.
+    """
+    assert ledger.unit is not None
+    if resumption.unit is not None and (words := differing(resumption.unit, ledger.unit.values)):
+        raise OtherUnit(f"not the unit and firmware that the record is about: {words}")
+    ledger.heat_unknown(now_ns)
+    ledger.restore.update({name: value for name, value in resumption.left.items() if ledger.asked(name) != value})
 
 
 def resumption(record: Record, device: str) -> Resumption:

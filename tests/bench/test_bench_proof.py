@@ -7,25 +7,25 @@ from collections.abc import Callable
 
 import pytest
 
-from harness.bench.proof import Reading, Seen, judge_discharge
+from harness.bench.proof import Reading, Seen, Side, judge_discharge
 from harness.bench.safety_spec import DischargeSpec, VoltmeterSpec
 
 DISCHARGE = DischargeSpec(resistance=1000.0, source_side=100e-6, load_side=50e-6, within=2.0)
 METER = VoltmeterSpec("simulated", 1, 2, gain=0.005, offset=0.5)
-SEEN = Seen(700.0, 699.0, 698.0)
+SEEN = Seen().then(699.0, 698.0, source=700.0)
 TIMES = [0.02 * k for k in range(61)]
 
-Side = Callable[[float], float]
+Curve = Callable[[float], float]
 
 
-def falling(ohm: float, farad: float, began: float = 700.0) -> Side:
+def falling(ohm: float, farad: float, began: float = 700.0) -> Curve:
     return lambda t: began * math.exp(-t / (ohm * farad))
 
 
 GOOD_SOURCE, GOOD_LOAD = falling(1000.0, 100e-6), falling(1000.0, 50e-6)
 
 
-def problems(source: Side, load: Side, seen: Seen = SEEN, times: list[float] = TIMES) -> tuple[str, ...]:
+def problems(source: Curve, load: Curve, seen: Seen = SEEN, times: list[float] = TIMES) -> tuple[str, ...]:
     return judge_discharge([Reading(t, source(t), load(t)) for t in times], seen, DISCHARGE, METER).reasons
 
 
@@ -38,15 +38,37 @@ def test_tolerances_of_resistor_and_capacitor_are_allowed_for(factor: float) -> 
     assert problems(falling(1000.0 * factor, 100e-6), falling(1000.0 * factor, 50e-6)) == ()
 
 
-def test_a_side_that_was_never_charged_but_was_seen_to_work_is_dead() -> None:
-    assert problems(GOOD_SOURCE, lambda t: 3.0) == ()
+@pytest.mark.parametrize(
+    ("load_v", "seen"),
+    [
+        ((698.0, 400.0, 150.0, 3.0), True),
+        ((698.0, 650.0, 400.0, 400.0, 150.0, 0.0), True),
+        (tuple(698.0 * 0.99**k for k in range(300)), True),
+        ((698.0, 3.0), False),
+        ((698.0, 400.0, 3.0), False),
+        ((698.0, 400.0, 400.0, 400.0, 3.0), False),  # another voltage is no way down
+        ((698.0, 680.0, 660.0, 640.0, 3.0), False),  # nor is a source that sags
+        ((698.0, 400.0, 150.0, 3.0, 698.0, 3.0), False),  # what was seen once is no more than that
+    ],
+)
+def test_a_side_that_is_dead_when_the_discharge_begins_was_seen_to_fall_before(
+    load_v: tuple[float, ...], seen: bool
+) -> None:
+    readings = [Reading(t, GOOD_SOURCE(t), 3.0) for t in TIMES]
+    before = Seen(700.0, Side(699.0, 699.0, 699.0), Side())
+    for volts in load_v:
+        before = before.then(699.0, volts)
+
+    reasons = judge_discharge(readings, before, DISCHARGE, METER).reasons
+
+    assert reasons == (() if seen else ("load side: nobody saw it fall: a lead may be off",))
 
 
 @pytest.mark.parametrize(
     ("source", "load", "seen", "why"),
     [
         (lambda t: 0.0, lambda t: 0.0, Seen(), "source side: this channel has not read the source's voltage"),
-        (GOOD_SOURCE, lambda t: 0.0, Seen(700.0, 699.0, 3.0), "load side: this channel has not read"),
+        (GOOD_SOURCE, lambda t: 0.0, Seen().then(699.0, 3.0, source=700.0), "load side: this channel has not read"),
         (GOOD_SOURCE, lambda t: 700.0 if t < 0.01 else 0.0, SEEN, "load side: 0 V after 0.02 s, faster than"),
         (GOOD_SOURCE, falling(1e5, 50e-6), SEEN, "load side: reads up to"),
         (falling(1e5, 100e-6), GOOD_LOAD, SEEN, "source side: reads up to"),
@@ -56,7 +78,7 @@ def test_a_side_that_was_never_charged_but_was_seen_to_work_is_dead() -> None:
     ],
     ids=["never seen", "load never seen", "lead off", "stuck load", "stuck source", "slow", "rebound", "negative"],
 )
-def test_what_only_looks_dead_is_not_proved(source: Side, load: Side, seen: Seen, why: str) -> None:
+def test_what_only_looks_dead_is_not_proved(source: Curve, load: Curve, seen: Seen, why: str) -> None:
     assert any(why in reason for reason in problems(source, load, seen)), problems(source, load, seen)
 
 

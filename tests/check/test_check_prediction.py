@@ -8,9 +8,9 @@ from pathlib import Path
 import pytest
 
 from harness.bench.bench import open_bench
-from harness.bench.hazard import Hazard
+from harness.bench.hazard import Hazard, hazard_of
 from harness.bench.spec import load_bench, shipped_bench
-from harness.check import PlanCost, hazard_of, predict
+from harness.check import PlanCost, predict
 from harness.check.prediction import _SECONDS
 from harness.clock import S
 from harness.files.profile import load_device, shipped_device, shipped_plans
@@ -103,7 +103,7 @@ def test_hazard_follows_from_the_roles(tmp_path: Path, step: str, hazard: Hazard
     path.write_text(f"{HEAD}  - identify\n  {step}\n")
     plan = load_plan(path)
 
-    assert hazard_of(plan.steps[1].step) is hazard
+    assert hazard_of(plan.steps[1].step.roles) is hazard
     assert predict([plan], DEVICE, BENCH).hazard is hazard
 
 
@@ -119,8 +119,14 @@ def test_missing_roles_and_a_gate_that_stays_shut() -> None:
 
     assert predict(PLANS, DEVICE, BENCH).missing == ()
     assert predict(PLANS, DEVICE, bare).missing == ("injector", "recorder")
-    refused = {plan.name for plan in predict(PLANS, DEVICE, served).plans if plan.refused is not None}
-    assert refused == {"overload_primary"}
+    without = replace(served, watchdog=None)
+    person = "a person at the terminal has to confirm high voltage"
+    assert {plan.name: plan.gate for plan in predict(PLANS, DEVICE, served).plans if plan.gate} == {
+        "overload_primary": person
+    }
+    assert {plan.name: plan.gate for plan in predict(PLANS, DEVICE, without).plans if plan.gate} == {
+        "overload_primary": "high voltage is refused: the bench file has no watchdog"
+    }
 
 
 def test_times_are_total_over_the_step_kinds() -> None:

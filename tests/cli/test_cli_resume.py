@@ -15,7 +15,7 @@ from typing import Any
 import pytest
 from click.testing import CliRunner, Result
 
-from harness.bench.hold import BenchInUse, Hold, lock_file
+from harness.bench.lock import BenchInUse, BenchLock, lock_file
 from harness.cli import main
 from harness.record.journal import Journal
 from harness.record.reader import Record
@@ -181,13 +181,13 @@ def test_a_full_disk_ends_the_run_and_keeps_what_is_committed(tmp_path: Path, li
 
 def test_one_process_at_a_time_on_a_real_resource(monkeypatch: pytest.MonkeyPatch, tmp_path: Path) -> None:
     monkeypatch.setenv("XDG_RUNTIME_DIR", str(tmp_path))
-    first = Hold(["/dev/null", "TCPIP::10.0.0.1::5025::SOCKET"])
+    first = BenchLock(["/dev/null", "TCPIP::10.0.0.1::5025::SOCKET"])
 
     with pytest.raises(BenchInUse, match=rf"5025::SOCKET is in use by process {os.getpid()} of "):
-        Hold(["/dev/zero", "tcpip::10.0.0.1::5025::socket"])
-    Hold(["/dev/zero"]).release()  # was not kept
+        BenchLock(["/dev/zero", "tcpip::10.0.0.1::5025::socket"])
+    BenchLock(["/dev/zero"]).release()  # was not kept
     first.release()
-    Hold(["TCPIP::10.0.0.1::5025::SOCKET"]).release()
+    BenchLock(["TCPIP::10.0.0.1::5025::SOCKET"]).release()
     assert lock_file("/dev/null").parent == tmp_path
 
 
@@ -195,7 +195,7 @@ def test_two_runs_on_one_served_bench(serving: Callable[..., Any], tmp_path: Pat
     server = serving()
     (tmp_path / "bench.yaml").write_text(json.dumps(server.bench))
     (tmp_path / "1.yaml").write_text(FIRST)
-    hold = Hold([server.bench["lin"]["port"]])
+    hold = BenchLock([server.bench["lin"]["port"]])
 
     shown = invoke("run", tmp_path / "1.yaml", "--bench", tmp_path / "bench.yaml", "--runs", tmp_path / "runs")
     hold.release()
@@ -204,4 +204,4 @@ def test_two_runs_on_one_served_bench(serving: Callable[..., Any], tmp_path: Pat
     assert f"is in use by process {os.getpid()} of " in shown.stderr
     again = invoke("run", tmp_path / "1.yaml", "--bench", tmp_path / "bench.yaml", "--runs", tmp_path / "runs")
     assert "is in use" not in again.stderr  # what it came to is up to how busy this machine is
-    Hold([server.bench["lin"]["port"]]).release()
+    BenchLock([server.bench["lin"]["port"]]).release()

@@ -24,7 +24,7 @@ class BenchInUse(InstrumentError):
     """Another process has a resource of this bench open; the message says which process."""
 
 
-class Hold:
+class BenchLock:
     """The locks of some resources, taken all or none."""
 
     def __init__(self, resources: Iterable[str]) -> None:
@@ -70,12 +70,13 @@ def _locked(resource: str) -> int:
         raise BenchInUse(f"{resource} is in use by {who or 'another process'}") from None
     os.ftruncate(file, 0)
     since = datetime.now(UTC).isoformat(timespec="seconds")
-    os.pwrite(file, f"process {os.getpid()} of {_user()} since {since}".encode(), 0)
+    os.pwrite(file, f"process {os.getpid()} of {user_name()} since {since}".encode(), 0)
     return file
 
 
-def _user() -> str:
+def user_name() -> str:
+    """The login name, or the number of a user that has none."""
     try:
         return getpass.getuser()
-    except (KeyError, OSError):
+    except (KeyError, OSError):  # a user id without a name
         return f"user {os.getuid()}"

@@ -1,0 +1,204 @@
+"""High voltage on the simulated bench, with everything that may be broken on it: what the gate makes of it."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass
+from pathlib import Path
+
+import pytest
+
+from harness.bench.bench import Bench, open_bench
+from harness.bench.gate import State
+from harness.bench.instrument import InstrumentError
+from harness.bench.simulated import SimulatedWatchdog
+from harness.bench.spec import load_bench, shipped_bench
+from harness.clock import S
+from harness.files.profile import load_device, shipped_device
+from harness.plan.plan import Plan, PlanStep, load_plan
+from harness.record.journal import Journal
+from harness.record.reader import Record
+from harness.record.result import Result
+from harness.run.ending import Ending
+from harness.run.engine import Engine
+
+DEVICE = load_device(shipped_device("heater"))
+SPEC = load_bench(shipped_bench("simulated"))
+HEAD = "format: 1\nname: {name}\ntitle: High voltage\ndevice: heater\nsteps:\n"
+LIVE = """
+  - power_cycle: {duration: 200 ms}
+  - clear_codes
+  - close
+  - expect_no_trip: {name: live, draw: 10 A, voltage: 700 V, duration: 1 s}
+  - wait: {name: after, duration: 5 s}
+  - open
+"""
+
+
+class Hands:
+    """Whoever does something at the bench when a step begins."""
+
+    def __init__(self, acts: Mapping[str, Callable[[], object]]) -> None:
+        self._acts = acts
+
+    def started(self, plan: Plan, step: PlanStep) -> None:
+        self._acts.get(step.name, lambda: None)()
+
+    def finished(self, result: Result) -> None:
+        pass
+
+
+@dataclass
+class Rig:
+    """A bench, and the panel behind it once a plan with high voltage has begun."""
+
+    folder: Path
+    bench: Bench
+
+    def panel(self, line: str) -> Callable[[], object]:
+        def act() -> None:
+            high_voltage = self.bench.high_voltage
+            assert high_voltage is not None
+            dog = high_voltage._watchdog
+            assert isinstance(dog, SimulatedWatchdog)
+            assert dog._world.bench.panel.handle(line) == "OK"
+
+        return act
+
+    def run(self, acts: Mapping[str, Callable[[], object]], *more: str) -> Ending:
+        plans = []
+        for number, text in enumerate((LIVE, *more)):
+            path = self.folder / f"plan_{number}.yaml"
+            path.write_text(HEAD.format(name=f"plan_{number}") + text)
+            plans.append(load_plan(path))
+        journal = Journal(self.folder / "run")
+        ending = Engine(DEVICE, self.bench, journal, Hands(acts)).run(plans)
+        journal.close()
+        return ending
+
+    def events(self, kind: str) -> list[Mapping[str, object]]:
+        record = Record(self.folder / "run")
+        found = [event.detail for event in record.events() if event.kind == kind]
+        record.close()
+        return found
+
+    @property
+    def state(self) -> State:
+        assert self.bench.high_voltage is not None
+        return self.bench.high_voltage.state
+
+    @property
+    def off(self) -> bool:
+        """Source and contactor off, discharge on, by the instruments' own word."""
+        assert self.bench.source is not None and self.bench.interlock is not None
+        inputs = self.bench.interlock.inputs()
+        return self.bench.source.voltage() < 60 and not inputs.contactor and inputs.discharge
+
+
+@pytest.fixture
+def rig(tmp_path: Path) -> Rig:
+    return Rig(tmp_path, open_bench(SPEC, DEVICE))
+
+
+def problems(ending: Ending) -> str:
+    return "; ".join(action.problem for action in ending.made_safe if action.problem) + (ending.bench_lost or "")
+
+
+def test_a_healthy_bench_is_energised_once_and_proved_dead(rig: Rig) -> None:
+    ending = rig.run({})
+
+    assert (ending.exit_code, rig.state, rig.off) == (0, State.SAFE, True)
+    assert [event["event"] for event in rig.events("gate")] == ["confirm", "energise"]
+    assert [proof["state"] for proof in rig.events("proof")] == ["safe", "safe"]  # after the plan, and at the end
+    rig.bench.clock.sleep_until(rig.bench.clock.now_ns() + S)
+    assert rig.bench.supply_12v.voltage() < 1
+
+
+@pytest.mark.parametrize(
+    ("fault", "why"),
+    [
+        ("discharge_stuck", "source side: reads up to"),
+        ("sense_load_off", "the load side does not charge"),
+        ("sense_source_off", "the source side does not come to 700 V"),
+        ("precharge_open", "NOT PROVED DEAD"),
+    ],
+)
+def test_what_is_not_proved_dead_is_said_and_the_12_v_stay_on(rig: Rig, fault: str, why: str) -> None:
+    begin = "close_1" if fault != "precharge_open" else "power_cycle_1"
+    acts = {begin: rig.panel(f"FAULT {fault} ON")}
+    if fault == "precharge_open":  # an open breaker, whose load side no voltage ever reached
+        acts["live"] = lambda: rig.bench.master.send_command("open")
+
+    ending = rig.run(acts)
+
+    assert (ending.exit_code, rig.state, rig.off) == (5, State.NOT_PROVEN_DEAD, True)
+    assert why in problems(ending)
+    assert rig.bench.supply_12v.voltage() > 12
+
+
+def test_a_lead_that_falls_off_while_it_is_live_proves_nothing(rig: Rig) -> None:
+    ending = rig.run({"after": rig.panel("FAULT sense_source_off ON")})
+
+    assert (ending.exit_code, rig.state, rig.off) == (5, State.NOT_PROVEN_DEAD, True)
+    assert "source side: nobody saw it fall: a lead may be off" in problems(ending)
+
+
+def test_a_contactor_that_is_welded_is_found(rig: Rig) -> None:
+    ending = rig.run({"after": rig.panel("FAULT contactor_welded ON")})
+
+    assert ending.exit_code == 5
+    assert "welded" in str(rig.events("making_safe"))
+
+
+def test_a_voltmeter_that_is_lost_keeps_nothing_from_being_discharged(rig: Rig) -> None:
+    def lose() -> None:
+        def silent() -> tuple[float, float]:
+            raise InstrumentError("voltmeter: no answer")
+
+        assert rig.bench.voltmeter is not None
+        rig.bench.voltmeter.both = silent  # type: ignore[method-assign]
+
+    ending = rig.run({"after": lose})
+
+    assert (ending.exit_code, rig.state, rig.off) == (5, State.NOT_PROVEN_DEAD, True)
+    assert "voltmeter: no answer" in problems(ending)
+
+
+@pytest.mark.parametrize(
+    ("line", "why"),
+    [("DOOR OPEN", "the doors are open"), ("STOP PRESS", "the emergency stop is pressed"), ("DOOR1 OPEN", "disagree")],
+)
+def test_an_interlock_that_opens_ends_it_at_once(rig: Rig, line: str, why: str) -> None:
+    ending = rig.run({"after": rig.panel(line)})
+
+    assert ending.exit_code == 5
+    assert why in problems(ending)
+    assert (rig.state, rig.off) == (State.SAFE, True)
+
+
+def test_an_interlock_in_doubt_lets_nothing_be_energised(rig: Rig) -> None:
+    ending = rig.run({"close_1": rig.panel("DOOR1 OPEN")})
+
+    assert ending.exit_code == 5
+    assert "the two channels of the doors disagree" in problems(ending)
+    assert rig.off
+
+
+def test_voltage_that_comes_back_later_is_seen(rig: Rig) -> None:
+    ending = rig.run({"later": rig.panel("FAULT rebound ON")}, "  - wait: {name: later, duration: 2 min}\n")
+
+    assert ending.exit_code == 5
+    assert "voltage came back" in problems(ending)
+    assert (rig.state, rig.off) == (State.SAFE, True)  # discharged once more
+
+
+def test_without_high_voltage_no_gate_is_opened(rig: Rig) -> None:
+    path = rig.folder / "low.yaml"
+    path.write_text(HEAD.format(name="low") + "  - identify\n")
+    journal = Journal(rig.folder / "run")
+
+    ending = Engine(DEVICE, rig.bench, journal, Hands({})).run([load_plan(path)])
+
+    journal.close()
+    assert ending.exit_code == 0
+    assert rig.bench.high_voltage is None
