@@ -164,7 +164,11 @@ class Wiring:
         if self._through or self._was_through:
             load_side = self._tied() if self._held else source_side
         self._was_through = self._through
-        self._source_side.begin(now_ns, source_side, 0.0, self._tau(_BLEEDER_OHM, SOURCE_SIDE_FARAD))
+        if self._through:  # one capacitor, with everything that is across it
+            alone = 1 / _BLEEDER_OHM + 1 / _LOAD_OHM + 2 * self._discharging / DISCHARGE_OHM
+            self._source_side.begin(now_ns, source_side, 0.0, (SOURCE_SIDE_FARAD + LOAD_SIDE_FARAD) / alone)
+        else:
+            self._source_side.begin(now_ns, source_side, 0.0, self._tau(_BLEEDER_OHM, SOURCE_SIDE_FARAD))
         goal, tau = 0.0, self._tau(_LOAD_OHM, LOAD_SIDE_FARAD)
         if self.relays["precharge"] and "precharge_open" not in self.faults:
             goal, tau = self._goal(), PRECHARGE_OHM * LOAD_SIDE_FARAD
@@ -174,9 +178,11 @@ class Wiring:
         return self._asked[0] if self._held else self._source_side.at(self._clock.now_ns())
 
     def _tau(self, always_ohm: float, farad: float) -> float:
-        discharging = self.relays["discharge"] and "discharge_stuck" not in self.faults
-        ohm = 1 / (1 / always_ohm + 1 / DISCHARGE_OHM) if discharging else always_ohm
-        return ohm * farad
+        return farad / (1 / always_ohm + self._discharging / DISCHARGE_OHM)
+
+    @property
+    def _discharging(self) -> bool:
+        return self.relays["discharge"] and "discharge_stuck" not in self.faults
 
     def _rebound(self, now_ns: int) -> float:
         """What comes back on a capacitor that was discharged, later."""

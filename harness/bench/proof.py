@@ -98,12 +98,14 @@ def judge_discharge(
         ("load side", [r.load_side for r in readings], seen.load_side, discharge.load_side),
     )
     times = [reading.at_s for reading in readings]
+    # Through a switch that does not open, two capacitors fall together with two resistors across them.
+    tied = discharge.resistance * (discharge.source_side + discharge.load_side) / 2
     reasons: list[str] = []
     for name, volts, side, farad in sides:
         error = voltmeter.gain * max(side.most, abs(volts[0])) + voltmeter.offset
         found = [*_seen(side.most, seen.source, error), *_dead(volts, farad, error)]
         if volts[0] > TOUCH_LIMIT_V + error:
-            found += _fall(times, volts, discharge.resistance * farad, error)
+            found += _fall(times, volts, discharge.resistance * farad, tied, error)
         elif side.way < _ON_THE_WAY:
             found.append("nobody saw it fall: a lead may be off")
         reasons += [f"{name}: {reason}" for reason in found]
@@ -125,12 +127,13 @@ def _dead(volts: Sequence[float], farad: float, error: float) -> list[str]:
     return []
 
 
-def _fall(times: Sequence[float], volts: Sequence[float], tau: float, error: float) -> list[str]:
+def _fall(times: Sequence[float], volts: Sequence[float], tau: float, tied: float, error: float) -> list[str]:
     """What is wrong with the way it fell. Readings inside the error of zero say nothing about the way."""
     began = volts[0]
     on_the_way = 0
     for at_s, value in zip(times[1:], volts[1:], strict=True):
-        slow, fast = (began * math.exp(-at_s / (tau * factor)) for factor in (_SLOWER, _FASTER))
+        slow = began * math.exp(-at_s / (_SLOWER * max(tau, tied)))
+        fast = began * math.exp(-at_s / (_FASTER * min(tau, tied)))
         if value > slow + error:
             return [
                 f"{value:.0f} V after {at_s:.3g} s where {slow:.0f} V at most were left: the discharge does not work"

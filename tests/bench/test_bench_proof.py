@@ -33,6 +33,12 @@ def test_both_sides_that_fell_as_they_should_are_dead() -> None:
     assert problems(GOOD_SOURCE, GOOD_LOAD) == ()
 
 
+def test_two_sides_that_fall_together_through_a_switch_that_does_not_open_are_dead() -> None:
+    together = falling(500.0, 150e-6)
+
+    assert problems(together, together) == ()
+
+
 @pytest.mark.parametrize("factor", [0.8, 1.3])
 def test_tolerances_of_resistor_and_capacitor_are_allowed_for(factor: float) -> None:
     assert problems(falling(1000.0 * factor, 100e-6), falling(1000.0 * factor, 50e-6)) == ()
