@@ -185,7 +185,9 @@ class HighVoltage:
         after = self.gate.supervise(self._now_ns, inputs.interlock, beating or before is State.SAFE, live)
         if after is not before:
             why = (
-                inputs.interlock.problem or (None if beating else "the watchdog does not answer") or "voltage came back"
+                inputs.interlock.problem
+                or (None if beating else "the watchdog does not answer")
+                or f"a side reads {max(both):.0f} V where none may be"
             )
             self._event("gate", event="supervise", before=before.value, after=after.value, why=why)
             if after is State.DISCHARGING:
