@@ -168,14 +168,16 @@ class Silence(Function):
 
 @dataclass(frozen=True, kw_only=True)
 class SensorCheck(Function):
-    """The NTC reads outside ``plausible`` (open, short) or jumps by more than ``step`` in a sample, for ``delay``.
+    """The NTC reads outside ``plausible`` (open, short) or jumps by more than ``step`` in a ``sample``, for ``delay``.
 
     A jump is measured from the last good reading, which all other functions go on with meanwhile; once the check has
-    operated, a reading inside ``plausible`` is a good one again, wherever it lies.
+    operated, a reading inside ``plausible`` is a good one again, wherever it lies. A reading may be the mean of what
+    was there since the one before, so that a jump comes as two.
     """
 
     plausible: tuple[float, float]  # degC
     step: float  # K
+    sample: float  # s, from one reading to the next
     delay: Parameter  # s
 
 

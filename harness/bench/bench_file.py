@@ -145,7 +145,8 @@ class NtcSection(InstrumentSection):
     temperature: Temperature = parse("25 degC")
     lowest: Temperature
     highest: Temperature
-    slew: TemperatureRate
+    slew: TemperatureRate  # where a plan names none
+    fastest: TemperatureRate | None = None  # that a plan may ask for; the slew where absent
     accuracy: TemperatureAccuracySection
 
 

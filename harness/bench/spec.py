@@ -103,7 +103,8 @@ class StimulusSpec:
 class SignalSpec:
     """What stands in for another quantity: gate_supply (V), bus_signal (V), ntc (degC). Range, slew, limits of error.
 
-    ``healthy`` is where it rests while connected. ``slew`` inf: it goes at once, and slower only in steps.
+    ``healthy`` is where it rests while connected. ``slew`` inf: it goes at once, and slower only in steps. A plan may
+    ask for up to ``fastest``; None: for the slew.
     """
 
     resource: str
@@ -113,6 +114,7 @@ class SignalSpec:
     slew: float  # 1/s, of the unit; K/s for ntc
     gain: float  # 1
     offset: float  # the unit
+    fastest: float | None = None  # 1/s, as slew
 
 
 @dataclass(frozen=True)
@@ -377,7 +379,8 @@ def _ntc(section: NtcSection | None) -> SignalSpec | None:
         return None
     gain, offset = section.accuracy.gain.si, section.accuracy.offset.si
     limits = section.lowest.si, section.highest.si
-    return SignalSpec(section.resource, section.temperature.si, *limits, section.slew.si, gain, offset)
+    fastest = None if section.fastest is None else section.fastest.si
+    return SignalSpec(section.resource, section.temperature.si, *limits, section.slew.si, gain, offset, fastest)
 
 
 def _recorder(section: RecorderSection | None) -> RecorderSpec | None:

@@ -168,7 +168,8 @@ def _signal(step: Stimulus, signal: SignalSpec, role: str, spot: Spot, bench: Be
             yield spot.error(f"beyond the range of {role}, {limits}", *place)
     rate_unit = STIMULI[step.key].rate_unit
     # One without a slew of its own is taken there in steps.
-    yield from _rates(step, signal.slew, show(signal.slew, rate_unit), spot, bench)
+    fastest = signal.fastest or signal.slew
+    yield from _rates(step, fastest, show(fastest, rate_unit), spot, bench)
 
 
 def _rates(step: Stimulus, fastest: float, words: str, spot: Spot, bench: BenchSpec) -> Faults:

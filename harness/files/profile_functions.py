@@ -138,7 +138,13 @@ def _silence(section: SilenceSection, head: Head) -> ProtectionFunction:
 
 def _sensor_check(section: SensorCheckSection, head: Head) -> ProtectionFunction:
     low, high = section.plausible
-    return SensorCheck(plausible=(low.si, high.si), step=section.step.si, delay=parameter(section.delay), **head)
+    return SensorCheck(
+        plausible=(low.si, high.si),
+        step=section.step.si,
+        sample=section.sample.si,
+        delay=parameter(section.delay),
+        **head,
+    )
 
 
 BUILDERS: Mapping[type[FunctionSection], Callable[[Any, Head], ProtectionFunction]] = {

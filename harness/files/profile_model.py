@@ -367,6 +367,7 @@ class SensorCheckSection(FunctionSection):
     kind: Literal["sensor_check"]
     plausible: tuple[Temperature, Temperature]
     step: Kelvin
+    sample: Time
     delay: BankedText
 
 

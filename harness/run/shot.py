@@ -23,7 +23,7 @@ from harness.run.drives import Drive
 from harness.run.instants import EDGE_UNCERTAINTY, GATE_THRESHOLD_V, Instants, Look, NotRecorded, instants
 from harness.run.observe import Status, read_status
 from harness.run.switch import send_command
-from harness.trip.trace import Segments, Trace
+from harness.trip.trace import Segments, Trace, joined
 from harness.trip.watch import REMEMBERS
 from protocol.protection import ProtectionFunction
 
@@ -110,11 +110,6 @@ def recorded(acquisition: Acquisition, channel: str) -> Segments:
 def plateaus(quantity: Segments, course: Course, channel: ChannelSpec) -> Segments:
     """Plateaus as one value each, for what only asks how much heat there was: a record without its noise is short."""
     return quantity.merged(max(channel.offset, _NOISE * abs(course.value)))
-
-
-def joined(first: Segments, then: Segments) -> Segments:
-    """One after the other."""
-    return Segments(np.concatenate([first.durations, then.durations]), np.concatenate([first.currents, then.currents]))
 
 
 def shoot(step: Stimulus, context: Context, drive: Drive, aim: Aim) -> Shot:

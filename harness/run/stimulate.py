@@ -18,10 +18,10 @@ from harness.run.drives import Drive, drive_of
 from harness.run.instants import EDGE_UNCERTAINTY, Look, crossing
 from harness.run.observe import Status, stable_status
 from harness.run.oracle import forecast, level_after, may_operate, onset_level, operate_band, watching
-from harness.run.shot import Aim, Shot, joined, keep, shoot
+from harness.run.shot import Aim, Shot, keep, shoot
 from harness.run.traces import note_trip
 from harness.trip.band import Band, InPickupZone
-from harness.trip.trace import Segments
+from harness.trip.trace import Segments, joined
 from harness.trip.watch import REMEMBERS
 from protocol.protection import Instantaneous, ProtectionFunction
 

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable
+from dataclasses import replace
 from pathlib import Path
 
 import pytest
@@ -15,6 +16,7 @@ from harness.record.journal import Journal
 from harness.record.result import Result, Verdict
 from harness.run.ending import Ending
 from harness.run.engine import Engine
+from mocks.firmware.sensor import SensorCheck
 from mocks.firmware.threshold import Threshold
 
 DEVICE = load_device(shipped_device("heater"))
@@ -64,6 +66,7 @@ def result(ending: Ending, step: str) -> Result:
     return next(each for each in ending.results if each.step == step)
 
 
+LEAP = "{name: it, heat_sink: 45 degC, slew: 100000 K/s, duration: 10 s}"  # 20 K at once
 STIMULI = {
     "supply under": "{name: it, supply: 8 V, function: supply_low}",
     "supply over": "{name: it, supply: 18 V, function: supply_high}",
@@ -71,6 +74,7 @@ STIMULI = {
     "gate rail under": "{name: it, gate_rail: 12 V, function: gate_rail}",
     "heat sink over": "{name: it, heat_sink: 100 degC, slew: 20 K/s, function: heat_sink}",
     "thermistor open": "{name: it, heat_sink: open, function: heat_sink_sensor}",
+    "thermistor jumping": "{name: it, heat_sink: 90 degC, slew: 100000 K/s, function: heat_sink_sensor}",
     "thermistor short": "{name: it, heat_sink: short, function: heat_sink_sensor}",
     "definite time": "{name: it, inject: 120 A, function: overcurrent}",
     "comparator": "{name: it, inject: 195 A, function: short_circuit}",
@@ -109,6 +113,25 @@ def test_a_late_definite_time_is_found(tmp_path: Path, bench: Bench, monkeypatch
 
     assert result(ending, "it").verdict is Verdict.FAIL
     assert "too late" in result(ending, "it").reasons[0]
+
+
+@pytest.mark.parametrize(("share", "step"), [(3, STIMULI["thermistor jumping"]), (0.5, LEAP)])
+def test_a_wrong_limit_of_a_jump_is_found(
+    tmp_path: Path, bench: Bench, monkeypatch: pytest.MonkeyPatch, share: float, step: str
+) -> None:
+    sample = SensorCheck.sample
+
+    def wrong(self: SensorCheck, reading: int) -> None:
+        kept = self.calibration
+        self.calibration = replace(kept, step=round(kept.step * share))
+        sample(self, reading)
+        self.calibration = kept
+
+    plan = f"{HEAD}  - close\n  - {'expect_no_trip' if step is LEAP else 'expect_trip'}: {step}\n{CLEAN_UP}"
+    assert result(run(tmp_path, bench, plan), "it").verdict is Verdict.PASS
+    monkeypatch.setattr(SensorCheck, "sample", wrong)
+    (tmp_path / "wrong").mkdir()
+    assert result(run(tmp_path / "wrong", bench, plan), "it").verdict is Verdict.FAIL
 
 
 def test_a_quantity_is_healthy_again_after_its_step(tmp_path: Path, bench: Bench) -> None:
