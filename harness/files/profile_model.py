@@ -348,7 +348,8 @@ class JunctionTemperatureSection(FunctionSection):
     reset: BankedText
     network: Annotated[tuple[ResistanceStage, ...], Field(min_length=1)]
     on_resistance: Resistance
-    temperature_coefficient: Ratio  # per kelvin
+    temperature_coefficient: Ratio | None = None  # per kelvin
+    normalised_resistance: tuple[tuple[Temperature, Ratio], ...] | None = None  # in its place: of the value at 25 degC
     switches: Annotated[Whole, Field(ge=1)]
     network_tolerance: Ratio
     resistance_tolerance: Ratio

@@ -226,3 +226,37 @@ def test_a_precondition_that_fails_keeps_the_steps_from_being_run_and_not_the_cl
         *[("clean_up", Verdict.PASS)] * 2,
     ]
     assert "precondition ready came to fail" in result(ending, "close_1").reasons[0]
+
+
+def test_a_resistance_in_points_trips_inside_its_own_band(tmp_path: Path) -> None:
+    """Lower points than the coefficient's line: what holds with them trips without."""
+    for file in ("heater.ldf", "heater.yaml"):
+        text = shipped_device("heater").with_name(file).read_text()
+        points = "normalised_resistance: [[25 degC, 100 %], [75 degC, 115 %], [175 degC, 130 %]]"
+        (tmp_path / file).write_text(text.replace("temperature_coefficient: 0.005", points))
+    device = load_device(tmp_path / "heater.yaml")
+    text = """
+format: 1
+name: short
+title: One junction
+device: heater
+steps:
+  - power_cycle: {duration: 200 ms}
+  - clear_codes
+  - write_set_points: {values: {junction_limit: 150 degC, junction_reset: 90 degC, overcurrent_pickup: 160 A, overcurrent_delay: 2 s, overload_pickup: 32 A, overload_time_constant: 600 s}}
+  - close
+  - expect_no_trip: {name: holds, inject: 94 A, duration: 10 s}
+  - expect_trip: {name: trips, inject: 120 A, function: junction}
+clean_up:
+  - open
+"""  # noqa: E501
+    (tmp_path / "short.yaml").write_text(text)
+    verdicts = []
+    for number, each in enumerate((device, DEVICE)):
+        bench = open_bench(load_bench(shipped_bench("simulated")), each)
+        journal = Journal(tmp_path / f"run{number}")
+        ending = Engine(device, bench, journal, Nobody()).run([load_plan(tmp_path / "short.yaml")])
+        journal.close()
+        verdicts.append([result(ending, step).verdict for step in ("holds", "trips")])
+    assert verdicts[0] == [Verdict.PASS, Verdict.PASS]
+    assert verdicts[1][0] is Verdict.FAIL
