@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import hashlib
+import json
 import math
 import re
 from collections import Counter
@@ -166,7 +167,8 @@ def report(record: Record, folder: Path) -> str:
         if result.function is not None:
             functions.setdefault((result.device, result.function), []).append(result)
     kept = kept_devices(record, folder)
-    drawings, drawing_notes = pictures(results, kept.devices)
+    backup = json.loads(about["backup"]) if about.get("backup") else None
+    drawings, drawing_notes = pictures(results, kept.devices, backup)
     environment = Environment(
         loader=PackageLoader("harness.report"), autoescape=True, undefined=StrictUndefined, trim_blocks=True
     )

@@ -8,7 +8,7 @@ from __future__ import annotations
 import io
 import re
 import textwrap
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
@@ -16,6 +16,7 @@ from numpy.typing import ArrayLike
 
 from harness.quantity import show
 from harness.trip.characteristic import Characteristic, CurvePoints
+from harness.trip.coordination import Line
 from harness.trip.corner import PickupZone
 from harness.trip.trace import FloatArray
 from protocol.protection import Declared, Parameter
@@ -44,17 +45,21 @@ STYLE: Any = {
     "text.parse_math": False,  # a $ in a title is a $
 }
 """Settings of the drawing library under which ``plot`` is to be called."""
+_LINE_MARKS = ("s-", "^-", "D-")
 _INK, _BLUE, _PALE, _GREY = "#1a1a1a", "#0b4f8a", "#a9cdea", "#6b6b6b"
 
 
-def draw(characteristic: Characteristic, lowest: float, highest: float, kind: str) -> bytes:
-    """The picture of ``characteristic`` from ``lowest`` to ``highest`` A as a file of ``kind``, one of FORMATS."""
+def draw(characteristic: Characteristic, lowest: float, highest: float, kind: str, lines: Sequence[Line] = ()) -> bytes:
+    """The picture of ``characteristic`` from ``lowest`` to ``highest`` A as a file of ``kind``, one of FORMATS.
+
+    ``lines`` are drawn beside it: what it is to be coordinated with.
+    """
     import matplotlib as mpl
     from matplotlib.figure import Figure
 
     with mpl.rc_context(STYLE):
         figure = Figure(figsize=(8.0, 6.0), dpi=150, layout="constrained")
-        plot(figure, characteristic, lowest, highest)
+        plot(figure, characteristic, lowest, highest, lines=lines)
         file = io.BytesIO()
         title = f"Time-current characteristic: {_printable(characteristic.device.title)}"
         figure.savefig(file, format=kind, metadata={"Title": title, **_METADATA[kind]})
@@ -103,11 +108,12 @@ def plot(
     highest: float,
     times: tuple[float, float] | None = None,
     titled: bool = True,
+    lines: Sequence[Line] = (),
 ) -> Axes:
     """Draw ``characteristic`` from ``lowest`` to ``highest`` A and say on which axes.
 
     ``times`` (s): the time axis begins at the decade below the first and holds the second, whatever operates faster.
-    Without ``titled``, no headings and no legend.
+    Without ``titled``, no headings and no legend. The axis of currents goes on to the second point of a line.
     """
     axes = figure.add_subplot()
     grid = _grid(list(characteristic.zones.values()), lowest, highest)
@@ -116,9 +122,10 @@ def plot(
     if times is not None:
         bottom = float(10.0 ** np.floor(np.log10(times[0])))
         top = max(top, float(10.0 ** np.ceil(np.log10(times[1]))))
-    _scales(axes, (lowest, highest), (bottom, top))
+    _scales(axes, (lowest, max([highest, *(line.points[1][0] for line in lines)])), (bottom, top))
     _curves(axes, points, characteristic.pickup_zone, top)
     _regions(axes, points, bottom, top)
+    _coordination(axes, lines)
     _multiples(axes, characteristic.pickup_zone.pickup)
     if titled:
         _head(figure, axes, characteristic)
@@ -162,6 +169,13 @@ def _curves(axes: Axes, points: CurvePoints, zone: PickupZone, top: float) -> No
         label=f"{show(zone.low, 'A')} to {show(zone.high, 'A')}: may or may not operate",
         gid="pickup-zone",
     )
+
+
+def _coordination(axes: Axes, lines: Sequence[Line]) -> None:
+    """Lines told apart by their marks: what stands or acts there is not the breaker."""
+    for number, (line, mark) in enumerate(zip(lines, _LINE_MARKS, strict=False)):
+        x, y = zip(*line.points, strict=True)
+        axes.plot(x, y, mark, color=_INK, lw=1.1, ms=5, mfc="white", label=line.name, gid=f"line-{number}")
 
 
 def _regions(axes: Axes, points: CurvePoints, bottom: float, top: float) -> None:
