@@ -187,7 +187,7 @@ def _mark(point: Point, axes: Axes) -> str:
     fill = colour if point.operated and point.cold else "#fff"
     say = html.escape(point.words)
     return (
-        f'<g class="point" tabindex="0" role="img" aria-label="{say}" data-say="{say}" '
+        f'<g class="point" tabindex="0" role="img" aria-label="{say}" '
         f'transform="translate({x:.1f} {y:.1f})"><title>{say}</title>{bar}'
         f'<path d="{shape}" fill="{fill}" stroke="{colour}" stroke-width="1.6"/></g>'
     )

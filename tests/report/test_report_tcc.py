@@ -15,7 +15,7 @@ DEVICES = {"heater": HEATER}
 
 def places(svg: str) -> dict[str, tuple[float, float]]:
     """Where each point lies, by the first word of what it says."""
-    found = re.findall(r'data-say="([^:"]+):[^"]*" transform="translate\(([\d.]+) ([\d.]+)\)"', svg)
+    found = re.findall(r'aria-label="([^:"]+):[^"]*" transform="translate\(([\d.]+) ([\d.]+)\)"', svg)
     return {name: (float(x), float(y)) for name, x, y in found}
 
 
