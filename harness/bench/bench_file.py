@@ -27,6 +27,7 @@ from harness.files.load import FileModel, Part
 from harness.files.scalars import Flag, Name, Text, Whole
 from harness.quantity import (
     Current,
+    Frequency,
     Kelvin,
     Ratio,
     SlewRate,
@@ -106,6 +107,7 @@ class StimulusSection(InstrumentSection):
     current: Current
     slew: SlewRate
     accuracy: AccuracySection = AccuracySection(gain=parse("1 %"), offset=parse("100 mA"))
+    timed: Flag | None = None  # it ends its current by itself; where absent, only a simulated one does
 
 
 class InjectorSection(StimulusSection):
@@ -156,6 +158,7 @@ class CurrentChannelSection(Part):
     number: Annotated[Whole, Field(ge=1)]
     gain: Ratio
     offset: Current
+    range: Current | None = None  # either way; beyond it the record is clipped
 
 
 class VoltageChannelSection(Part):
@@ -164,6 +167,7 @@ class VoltageChannelSection(Part):
     number: Annotated[Whole, Field(ge=1)]
     gain: Ratio = parse("0 %")
     offset: Voltage = parse("0 V")
+    range: Voltage | None = None
 
 
 class TemperatureChannelSection(Part):
@@ -193,6 +197,8 @@ class RecorderSection(InstrumentSection):
     shortest_interval: Time
     points: Annotated[Whole, Field(ge=2)]
     clock: Ratio
+    bandwidth: Frequency | None = None  # of its channels, with what is in front of them
+    skew: Time = parse("0 s")  # of one channel against another, at most
     channels: ChannelsSection
 
 

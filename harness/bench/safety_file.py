@@ -144,7 +144,8 @@ class BackupSection(Part):
 
 
 class LimitsSection(Part):
-    """What the enclosure and the breaker's clamp may be asked to take in one shot."""
+    """What the enclosure and the breaker's clamp may be asked to take in one shot, and the load in one stimulus."""
 
     energy: Energy
     clamp_energy: Energy
+    drawn: Energy | None = None

@@ -8,6 +8,7 @@ from contextlib import suppress
 
 from harness.bench.spec import BenchSpec, SignalSpec
 from harness.check.expected import AMBIENT, GATE_RAIL, LASTING, alive, watches
+from harness.check.primary_rules import check_fault, check_isolation
 from harness.check.spot import COOLING, Faults, Spot, lasts, may_be
 from harness.plan.steps import STIMULI, Stimulus
 from harness.quantity import Quantity, show
@@ -87,6 +88,8 @@ def check_stimulus(step: Stimulus, spot: Spot, function: str | None = None) -> F
         yield spot.error("the operating mode is not known here; put '- set_mode' before this step")
     if spot.bench is not None:
         yield from _reach(step, spot, spot.bench)
+    yield from check_fault(step, spot)
+    yield from check_isolation(step, spot)
 
 
 def _switch(step: Stimulus, spot: Spot, function: str | None) -> Faults:

@@ -12,7 +12,9 @@ from dataclasses import replace
 from harness.check.action_rules import check_lockout
 from harness.check.course import UNKNOWN
 from harness.check.expected import Situation, alive, listening, path_of, remembers, sensor_path, watches
+from harness.check.primary_rules import check_cut_off
 from harness.check.reach import at_ease, at_rest, bars, check_stimulus, words_of
+from harness.check.recorder_rules import check_recorder
 from harness.check.spot import COOLING, Faults, Spot, known, lasts, may_be, percent
 from harness.files.marks import FileError
 from harness.plan.steps import COLD_AT_MOST, SENSOR_FAULTS, STIMULI, ExpectNoTrip, ExpectTrip, Stimulus
@@ -21,7 +23,6 @@ from harness.trip.band import Band, InPickupZone
 from harness.trip.trace import Segments
 from protocol.protection import DefiniteTime, JunctionTemperature, Quantity, SensorCheck
 
-_SAMPLES_IN_BAND = 20  # a recording resolves a band where it has this many samples in it
 _FAR = 300.0  # K: an open or shorted thermistor reads as the end of the scale, and nobody says which
 
 
@@ -59,6 +60,7 @@ def check_no_trip(step: ExpectNoTrip, spot: Spot) -> Faults:
         yield from lasts(step.duration, spot, "duration")
     if not _sound(step) or step.seconds <= 0:
         return
+    yield from check_cut_off(step, step.seconds, spot)
     situation, path = _situation(step, spot), _path(step, spot)
     for name in _others(step, spot):
         level = spot.course.levels.get(name, 0.0)
@@ -148,8 +150,9 @@ def _in_band(step: ExpectTrip, spot: Spot) -> Faults:
     yield from _bus(step, spot, situation, band.late_s)
     if step.closing:
         yield from _beside(step, band.late_s, situation, spot)
+    yield from check_cut_off(step, band.late_s, spot)
     if step.switch == "closed":
-        yield from _resolved(band, band.late_s, spot)
+        yield from check_recorder(step, band, spot)
 
 
 def _beside(step: ExpectTrip, late_s: float, situation: Situation, spot: Spot) -> Faults:
@@ -230,16 +233,3 @@ def _bus(step: Stimulus, spot: Spot, situation: Situation, seconds: float) -> Fa
     for name in listening(spot.device, "bus_voltage", step.switch == "closed"):
         if not situation.quiet(name, step.voltage.si, seconds):
             yield spot.error(f"{name} may operate at this voltage", "voltage")
-
-
-def _resolved(band: Band, late_s: float, spot: Spot) -> Faults:
-    """The recorder has samples enough inside the band, and memory for the time that leads to it."""
-    if spot.bench is None or (recorder := spot.bench.recorder) is None:
-        return
-    interval = (late_s - band.early_s) / _SAMPLES_IN_BAND
-    if interval < recorder.shortest_interval:
-        message = f"the recorder cannot resolve this: a band of {show(late_s - band.early_s, 's')} wants samples each "
-        yield spot.error(f"{message}{show(interval, 's')}, and it has {show(recorder.shortest_interval, 's')}")
-    elif late_s / interval > recorder.points:
-        message = f"the recorder cannot hold this: {late_s / interval:.0f} samples up to {show(late_s, 's')}"
-        yield spot.error(f"{message}, and it has {recorder.points}")

@@ -86,6 +86,7 @@ class _Drawn:
     course: Course
     bench: Bench
     voltage: float  # V
+    closing: bool  # its cut-off counts from where the current begins
 
     def ready(self) -> None:
         """The source on; the load takes nothing yet."""
@@ -97,6 +98,7 @@ class _Drawn:
 
     def start(self, cut_off: float) -> None:
         assert self.bench.load is not None
+        self.bench.load.count_from_flow(self.closing)
         _start(self.bench.load, self.course, cut_off, self.bench)
 
     def stop(self) -> None:
@@ -183,7 +185,7 @@ def _inject(step: Stimulus, device: Device, bench: Bench, held: float | None) ->
 
 def _draw(step: Stimulus, device: Device, bench: Bench, held: float | None) -> Drive:
     assert bench.spec.load is not None and step.voltage is not None
-    return _Drawn(course_of(step, 0.0, bench.spec.load.slew), bench, step.voltage.si)
+    return _Drawn(course_of(step, 0.0, bench.spec.load.slew), bench, step.voltage.si, step.closing)
 
 
 def _supply(step: Stimulus, device: Device, bench: Bench, held: float | None) -> Drive:

@@ -14,7 +14,7 @@ import numpy as np
 from harness.quantity import show
 from harness.trip.characteristic import Characteristic
 from harness.trip.trace import FloatArray
-from protocol.branch import Cable, Insulation, Metal
+from protocol.branch import Cable, Insulation, Metal, Withstand
 from protocol.device import Device
 
 ADIABATIC_S = 5.0
@@ -80,6 +80,12 @@ def cable_line(cable: Cable, highest: float) -> Line | None:
     return Line(name, points, "the breaker saves the cable", "the cable is not saved")
 
 
+def withstand_line(withstand: Withstand) -> Line:
+    """What the switch stands."""
+    saved = "the breaker saves its own switch", "its own switch is not saved"
+    return Line("switch, withstand", withstand.points, *saved)
+
+
 def reach(device: Device, backup: Sequence[tuple[float, float]] | None, highest: float) -> float:
     """How far a picture up to ``highest`` A goes on, A: to the second point of each line that is declared."""
     declared = [() if device.withstand is None else device.withstand.points, backup or ()]
@@ -93,8 +99,7 @@ def lines(device: Device, backup: Sequence[tuple[float, float]] | None, highest:
     if cable is not None:
         found.append(cable)
     if device.withstand is not None:
-        saved = "the breaker saves its own switch", "its own switch is not saved"
-        found.append(Line("switch, withstand", device.withstand.points, *saved))
+        found.append(withstand_line(device.withstand))
     if backup:
         first = "the breaker is there first", "the backup may be there first"
         found.append(Line("backup of the bench", tuple(backup), *first))

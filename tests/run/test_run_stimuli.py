@@ -260,3 +260,29 @@ clean_up:
         verdicts.append([result(ending, step).verdict for step in ("holds", "trips")])
     assert verdicts[0] == [Verdict.PASS, Verdict.PASS]
     assert verdicts[1][0] is Verdict.FAIL
+
+
+def test_nothing_is_applied_that_the_cable_does_not_stand(tmp_path: Path) -> None:
+    """A plan that was checked for another cable: the run works the cut-off out again, and applies nothing."""
+    for file in ("heater.ldf", "heater.yaml"):
+        text = shipped_device("heater").with_name(file).read_text()
+        (tmp_path / file).write_text(text.replace("area: 2.5 mm2", "area: 0.1 mm2"))
+    device = load_device(tmp_path / "heater.yaml")
+    bench = open_bench(load_bench(shipped_bench("simulated")), device)
+    step = "{name: it, draw: 110 A, voltage: 700 V, function: overcurrent}"
+    (tmp_path / "short.yaml").write_text(f"{HEAD}  - close\n  - expect_trip: {step}\n{CLEAN_UP}")
+    journal = Journal(tmp_path / "run")
+    ending = Engine(device, bench, journal, Nobody()).run([load_plan(tmp_path / "short.yaml")])
+    journal.close()
+
+    found = result(ending, "it")
+    assert found.verdict is Verdict.ERROR
+    assert found.reasons[0].startswith("the cable stands this for ")
+    assert found.waveforms == ()
+
+
+def test_the_cut_off_and_its_ruler_are_in_the_record(tmp_path: Path, bench: Bench) -> None:
+    ending = run(tmp_path, bench, f"{HEAD}  - close\n  - expect_trip: {STIMULI['definite time']}\n{CLEAN_UP}")
+    facts = result(ending, "it").facts
+    assert facts is not None
+    assert facts["cut_off"] == {"s": pytest.approx(0.1025 * 1.1 + 0.1, rel=0.02), "ruled_by": "band"}
