@@ -58,8 +58,9 @@ def test_the_state_tables_in_developers_are_those_of_the_code() -> None:
 @pytest.mark.parametrize(
     "word",
     [
-        "does not isolate", "700 V d.c. kills", "apacitors stay charged", "arc that does not go out", "fly", "wo people",
-        "qualified", "lock out and tag", "discharge stick", "emergency stop", "not a safety function", "ocal codes",
+        "does not isolate", "700 V d.c. kills", "apacitors stay charged", "arc that does not go out", "fly",
+        "wo people", "qualified", "lock out and tag", "discharge stick", "emergency stop", "not a safety function",
+        "ocal codes",
     ],
 )  # fmt: skip
 def test_every_caution_stands_in_readme_and_program(word: str) -> None:
