@@ -28,6 +28,7 @@ UNITS: dict[str, tuple[str, Fraction]] = {
         "H": {"H": "1", "uH": "1e-6"},
         "F": {"F": "1", "mF": "1e-3", "uF": "1e-6", "nF": "1e-9"},
         "A2s": {"A2s": "1"},
+        "mm2": {"mm2": "1"},
         "degC": {"degC": "1"},
         "K": {"K": "1"},
         "K/s": {"K/s": "1"},
@@ -135,6 +136,7 @@ TemperatureRate = Annotated[Quantity, Dimension("K/s")]
 Capacitance = Annotated[Quantity, Dimension("F")]
 Inductance = Annotated[Quantity, Dimension("H")]
 Energy = Annotated[Quantity, Dimension("J")]
+Area = Annotated[Quantity, Dimension("mm2")]
 Ratio = Annotated[Quantity, Dimension("1")]
 Temperature = Annotated[Quantity, Dimension("degC")]
 Kelvin = Annotated[Quantity, Dimension("K")]

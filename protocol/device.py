@@ -14,6 +14,7 @@ from typing import Literal
 
 from protocol.protection import ProtectionFunction, Quantity
 from protocol.signals import FrameLayout
+from protocol.surroundings import Cable, Withstand
 
 IntegerType = Literal["u8", "u16", "u24", "u32", "s8", "s16", "s32"]
 ByteOrder = Literal["big", "little"]
@@ -376,6 +377,8 @@ class Device:
     ratings: Ratings
     reports: Mapping[ReportSource, str] = dataclasses.field(default_factory=dict)  # what else it says -> signal
     programming: Programming | None = None
+    cable: Cable | None = None
+    withstand: Withstand | None = None
 
     def group(self, did: int) -> tuple[SetPoint, ...]:
         """The set-points that share a record, in its order."""

@@ -10,7 +10,6 @@ from pydantic import BeforeValidator, Field
 
 from harness.bench.resource import SIMULATED, Resource
 from harness.bench.safety_file import (
-    BackupSection,
     BankSection,
     ChamberSection,
     ContactorSection,
@@ -23,6 +22,7 @@ from harness.bench.safety_file import (
     VoltmeterSection,
     WatchdogSection,
 )
+from harness.files.backup import BackupSection
 from harness.files.load import FileModel, Part
 from harness.files.scalars import Flag, Name, Text, Whole
 from harness.quantity import (

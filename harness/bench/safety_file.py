@@ -5,7 +5,7 @@ What the sections mean together is harness/bench/spec.py's; the values are harne
 
 from __future__ import annotations
 
-from typing import Annotated, Literal
+from typing import Annotated
 
 from pydantic import Field
 
@@ -131,16 +131,6 @@ class LoopSection(Part):
 
     inductance: Inductance
     resistance: Resistance
-
-
-class BackupSection(Part):
-    """The fuse or breaker that clears what the breaker under test does not."""
-
-    kind: Literal["fuse", "breaker"]
-    current: Current
-    breaking_current: Current
-    voltage: Voltage
-    curve: Annotated[tuple[tuple[Current, Time], ...], Field(min_length=2)]
 
 
 class LimitsSection(Part):

@@ -15,6 +15,7 @@ from harness.files.profile_check import check
 from harness.files.profile_function_check import check_functions
 from harness.files.profile_functions import functions
 from harness.files.profile_model import ControlSection, Profile
+from harness.files.profile_surroundings import cable_of, check_surroundings, withstand_of
 from harness.quantity import Quantity
 from protocol.device import (
     Accuracy,
@@ -76,7 +77,7 @@ def load_device(path: Path | str) -> Device:
         errors += found.errors if ldf.exists() else [loaded.error(("ldf",), f"no such file: {ldf}")]
     except UnknownSlave as unknown:
         errors.append(loaded.error(("node",), f"{unknown} (in {ldf.name})"))
-    errors += [*check(loaded, node), *check_functions(loaded)]
+    errors += [*check(loaded, node), *check_functions(loaded), *check_surroundings(loaded)]
     if errors or node is None:
         raise FileErrors(errors)
     return _device(loaded, node)
@@ -137,6 +138,8 @@ def _device(loaded: Loaded[Profile], node: LdfNode) -> Device:
         ratings=_ratings(profile),
         reports=dict(profile.reports),
         programming=_programming(profile),
+        cable=cable_of(profile),
+        withstand=withstand_of(profile),
     )
 
 

@@ -9,6 +9,7 @@ from typing import Annotated, Any, Literal
 from pydantic import BeforeValidator, Field
 
 from harness.files.load import FileModel, Part
+from harness.files.profile_surroundings import CableSection, WithstandSection
 from harness.files.scalars import Byte, Flag, Identifier, Name, Text, Whole, Word
 from harness.quantity import (
     AnyQuantity,
@@ -450,3 +451,5 @@ class Profile(FileModel):
     accuracy: AccuracySection
     ratings: RatingsSection
     flash: FlashSection | None = None
+    cable: CableSection | None = None
+    withstand: WithstandSection | None = None

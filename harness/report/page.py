@@ -19,7 +19,7 @@ from harness.record.reader import Record
 from harness.record.result import Exchange, Measurement, Result, Verdict, strongest
 from harness.report import bench
 from harness.report.coverage import ASPECTS, code_matrix, set_point_rows
-from harness.report.kept import Kept, kept_devices
+from harness.report.kept import Kept, kept_backup, kept_devices
 from harness.report.tcc import Picture, pictures
 from harness.report.waveform import draw
 from harness.report.words import Words
@@ -166,7 +166,7 @@ def report(record: Record, folder: Path) -> str:
         if result.function is not None:
             functions.setdefault((result.device, result.function), []).append(result)
     kept = kept_devices(record, folder)
-    drawings, drawing_notes = pictures(results, kept.devices)
+    drawings, drawing_notes = pictures(results, kept.devices, kept_backup(record, folder))
     environment = Environment(
         loader=PackageLoader("harness.report"), autoescape=True, undefined=StrictUndefined, trim_blocks=True
     )

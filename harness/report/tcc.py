@@ -9,7 +9,7 @@ from __future__ import annotations
 import html
 import io
 import re
-from collections.abc import Iterable, Mapping
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
@@ -17,6 +17,7 @@ from harness.quantity import show
 from harness.record.result import Measurement, Result, Verdict
 from harness.report.waveform import placed
 from harness.trip.characteristic import Characteristic
+from harness.trip.coordination import Curve, Line, lines, reach, sentences
 from harness.trip.picture import STYLE, conditions, plot
 from protocol.device import Device
 
@@ -25,10 +26,6 @@ if TYPE_CHECKING:
 
 MOST = 6
 """Pictures in one report; a run along more combinations of set-points says how many it does not show."""
-COORDINATION = (
-    "Cable and upstream-fuse lines: neither the device's profile nor the bench file of this run declares them, "
-    "so none are drawn."
-)
 _SHORTEST_S = 0.01
 """The time axis begins here, or below the shortest time that was measured."""
 _NEAR = 0.5
@@ -61,13 +58,16 @@ class Point:
 
 @dataclass(frozen=True)
 class Picture:
-    """One characteristic with its points: ``conditions`` in words, ``svg`` with escaped names."""
+    """One characteristic with its points: ``conditions`` in words, ``svg`` with escaped names; what the lines
+    say of cable, switch and backup, in sentences.
+    """
 
     device: str
     conditions: str
     accuracies: str
     svg: str
     points: tuple[Point, ...]
+    coordination: tuple[str, ...]
 
 
 def point_of(result: Result) -> Point | None:
@@ -99,8 +99,13 @@ def _say(result: Result, time: Measurement, current: float) -> str:
     return f"{result.id}: {result.verdict.value}{function}, {operated}, {start} start"
 
 
-def pictures(results: Iterable[Result], devices: Mapping[str, Device]) -> tuple[list[Picture], list[str]]:
-    """The characteristics of a run, those with most points first; and in words, what is not drawn."""
+def pictures(
+    results: Iterable[Result], devices: Mapping[str, Device], backup: tuple[str, Curve] = ("", ())
+) -> tuple[list[Picture], list[str]]:
+    """The characteristics of a run, those with most points first; and in words, what is not drawn.
+
+    ``backup``: what the bench's backup is called, and its curve.
+    """
     groups: dict[tuple[object, ...], tuple[Characteristic, list[Point]]] = {}
     unknown = 0
     for result in results:
@@ -117,7 +122,7 @@ def pictures(results: Iterable[Result], devices: Mapping[str, Device]) -> tuple[
             key = (device.name, *conditions(characteristic))
             groups.setdefault(key, (characteristic, []))[1].append(point)
     ranked = sorted(groups.values(), key=lambda group: -len(group[1]))
-    notes = [COORDINATION] if ranked else []
+    notes = []
     if len(ranked) > MOST:
         rest = sum(len(points) for _, points in ranked[MOST:])
         notes.append(
@@ -130,7 +135,10 @@ def pictures(results: Iterable[Result], devices: Mapping[str, Device]) -> tuple[
             "that can be rebuilt from it."
         )
     shown = enumerate(ranked[:MOST], start=1)
-    return [_picture(characteristic, points, f"t{number}") for number, (characteristic, points) in shown], notes
+    return [
+        _picture(characteristic, points, lines(characteristic.device, backup[1], backup[0]), f"t{number}")
+        for number, (characteristic, points) in shown
+    ], notes
 
 
 def _belongs(result: Result, point: Point, characteristic: Characteristic) -> bool:
@@ -142,21 +150,23 @@ def _belongs(result: Result, point: Point, characteristic: Characteristic) -> bo
     return point.current >= _NEAR * characteristic.pickup_zone.low
 
 
-def _picture(characteristic: Characteristic, points: list[Point], place: str) -> Picture:
+def _picture(characteristic: Characteristic, points: list[Point], drawn: Sequence[Line], place: str) -> Picture:
     import matplotlib as mpl
     from matplotlib.figure import Figure
 
     currents = [point.current for point in points]
     times = [edge for point in points for edge in (point.time, point.low, point.high) if edge]
     lowest = min(0.8 * characteristic.pickup_zone.pickup, 0.9 * min(currents))
-    highest = max(1.15 * max(currents), characteristic.device.sensing.full_scale)
+    device = characteristic.device
+    highest = reach(device, drawn, max(1.15 * max(currents), device.sensing.full_scale))
     with mpl.rc_context(STYLE):
         figure = Figure(figsize=(8.0, 5.4), dpi=72)  # laid out by hand: a layout engine takes as long as the drawing
         figure.subplots_adjust(left=0.09, right=0.98, top=0.9, bottom=0.19)
-        axes = plot(figure, characteristic, lowest, highest, (min(*times, _SHORTEST_S), max(times)), titled=False)
-        figure.legend(loc="lower center", ncols=3, edgecolor="#6b6b6b", fontsize=8)
+        span = (min(*times, _SHORTEST_S), max(times))
+        axes = plot(figure, characteristic, lowest, highest, span, titled=False, lines=drawn)
+        figure.legend(loc="lower center", ncols=3, edgecolor="#6b6b6b", fontsize=8, handlelength=3.2)
         file = io.StringIO()
-        title = f"Time-current characteristic of {characteristic.device.title}"
+        title = f"Time-current characteristic of {device.title}"
         figure.savefig(file, format="svg", metadata={"Date": None, "Creator": None, "Title": title})
     set_points, start, accuracies = conditions(characteristic)
     ranks = {verdict: rank for rank, verdict in enumerate(Verdict)}  # of two in one place, the worse lies on top
@@ -164,7 +174,12 @@ def _picture(characteristic: Characteristic, points: list[Point], place: str) ->
     marks = "".join(_mark(point, axes) for point in order)
     svg = re.sub(r"</svg>\s*$", f'<g class="points">{marks}</g></svg>', placed(file.getvalue(), place))
     return Picture(
-        characteristic.device.name, f"{set_points}; band for a {start} start", accuracies, svg, tuple(points)
+        device.name,
+        f"{set_points}; band for a {start} start",
+        accuracies,
+        svg,
+        tuple(points),
+        tuple(sentences(characteristic, drawn, highest)),
     )
 
 

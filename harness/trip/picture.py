@@ -8,7 +8,7 @@ from __future__ import annotations
 import io
 import re
 import textwrap
-from collections.abc import Callable
+from collections.abc import Callable, Mapping, Sequence
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
@@ -16,6 +16,7 @@ from numpy.typing import ArrayLike
 
 from harness.quantity import show
 from harness.trip.characteristic import Characteristic, CurvePoints
+from harness.trip.coordination import Kind, Line, sentences
 from harness.trip.corner import PickupZone
 from harness.trip.trace import FloatArray
 from protocol.protection import Declared, Parameter
@@ -47,14 +48,23 @@ STYLE: Any = {
 _INK, _BLUE, _PALE, _GREY = "#1a1a1a", "#0b4f8a", "#a9cdea", "#6b6b6b"
 
 
-def draw(characteristic: Characteristic, lowest: float, highest: float, kind: str) -> bytes:
-    """The picture of ``characteristic`` from ``lowest`` to ``highest`` A as a file of ``kind``, one of FORMATS."""
+def draw(
+    characteristic: Characteristic, lowest: float, highest: float, kind: str, lines: Sequence[Line] | None = None
+) -> bytes:
+    """The picture of ``characteristic`` from ``lowest`` to ``highest`` A as a file of ``kind``, one of FORMATS.
+
+    With ``lines``, these too, and below them what they say of the coordination.
+    """
     import matplotlib as mpl
     from matplotlib.figure import Figure
 
     with mpl.rc_context(STYLE):
-        figure = Figure(figsize=(8.0, 6.0), dpi=150, layout="constrained")
-        plot(figure, characteristic, lowest, highest)
+        said = [] if lines is None else sentences(characteristic, lines, highest)
+        below = "\n".join(_wrapped(sentence, 125) for sentence in said)
+        figure = Figure(figsize=(8.0, 6.0 + 0.16 * below.count("\n")), dpi=150, layout="constrained")
+        axes = plot(figure, characteristic, lowest, highest, lines=lines or ())
+        place: Any = {"xycoords": "axes fraction", "xytext": (0, -34), "textcoords": "offset points"}
+        axes.annotate(below, (0, 0), va="top", fontsize=8, annotation_clip=False, **place)
         file = io.BytesIO()
         title = f"Time-current characteristic: {_printable(characteristic.device.title)}"
         figure.savefig(file, format=kind, metadata={"Title": title, **_METADATA[kind]})
@@ -103,6 +113,7 @@ def plot(
     highest: float,
     times: tuple[float, float] | None = None,
     titled: bool = True,
+    lines: Sequence[Line] = (),
 ) -> Axes:
     """Draw ``characteristic`` from ``lowest`` to ``highest`` A and say on which axes.
 
@@ -118,11 +129,13 @@ def plot(
         top = max(top, float(10.0 ** np.ceil(np.log10(times[1]))))
     _scales(axes, (lowest, highest), (bottom, top))
     _curves(axes, points, characteristic.pickup_zone, top)
-    _regions(axes, points, bottom, top)
+    _regions(axes, points, characteristic.device.sensing.full_scale, bool(lines))
+    for line in lines:
+        _line(axes, line)
     _multiples(axes, characteristic.pickup_zone.pickup)
     if titled:
         _head(figure, axes, characteristic)
-        figure.legend(loc="outside lower center", ncols=3, edgecolor=_GREY, fontsize=8)
+        figure.legend(loc="outside lower center", ncols=3, edgecolor=_GREY, fontsize=8, handlelength=3.2)
     return axes
 
 
@@ -164,19 +177,41 @@ def _curves(axes: Axes, points: CurvePoints, zone: PickupZone, top: float) -> No
     )
 
 
-def _regions(axes: Axes, points: CurvePoints, bottom: float, top: float) -> None:
-    """Say on both sides of the band what it means, halfway along it."""
+_DASHES: Mapping[Kind, Any] = {"cable": (0, (9, 2)), "switch": (0, (7, 1.5, 1, 1.5, 1, 1.5)), "backup": (0, (1, 1))}
+
+
+def _line(axes: Axes, line: Line) -> None:
+    """A line that the band must stay below, thicker than the band's own, and its name where it can first be seen."""
+    x, y = (np.array(column) for column in zip(*line.points, strict=True))
+    axes.plot(x, y, linestyle=_DASHES[line.kind], color=_INK, lw=1.7, label=line.words, gid=f"line-{line.kind}")
+    left, right = axes.get_xlim()
+    bottom, top = axes.get_ylim()
+    inside = np.geomspace(max(left, x[0]), min(right, x[-1]), 200) if x[0] < right else np.empty(0)
+    times = line.times(inside)
+    seen = np.flatnonzero((times > bottom) & (times < top / 4))  # room for the name above it
+    if seen.size:
+        place = float(inside[seen[0]]), float(times[seen[0]])
+        axes.annotate(line.kind, place, (4, 2), textcoords="offset points", fontsize=8, fontweight="bold")
+
+
+def _regions(axes: Axes, points: CurvePoints, full_scale: float, high: bool) -> None:
+    """Say on both sides of the band what it means, halfway along it; ``high``: above what is drawn close to it."""
+    bottom, top = axes.get_ylim()
     certain = np.flatnonzero(points.late < top)
     if not certain.size:
         if np.isinf(points.early).all():
             axes.text(0.5, 0.5, "must not operate", ha="center", style="italic", color=_GREY, transform=axes.transAxes)
         return
-    left, right = points.currents[certain[0]], points.currents[-1]
+    left, right = points.currents[certain[0]], min(points.currents[-1], full_scale)
     middle = min(int(np.searchsorted(points.currents, np.sqrt(left * right))), len(points.currents) - 1)
     early, late, current = points.early[middle], points.late[middle], float(points.currents[middle])
-    words = {"must have operated": late * (top / late) ** 0.3, "must not operate": early * (bottom / early) ** 0.4}
+    words = {
+        "must have operated": late * (top / late) ** (0.7 if high else 0.3),
+        "must not operate": early * (bottom / early) ** 0.4,
+    }
     for text, time in words.items():
-        axes.text(current, float(time), text, ha="center", va="center", style="italic", color=_GREY)
+        side = "left" if high and text == "must have operated" else "center"
+        axes.text(current, float(time), text, ha=side, va="center", style="italic", color=_GREY)
 
 
 def _grid(zones: list[PickupZone], lowest: float, highest: float) -> FloatArray:
