@@ -8,6 +8,7 @@ import re
 from collections import Counter
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
+from itertools import groupby
 from pathlib import Path
 from typing import Any
 
@@ -20,6 +21,7 @@ from harness.record.result import Exchange, Measurement, Result, Verdict, strong
 from harness.report import bench
 from harness.report.coverage import ASPECTS, code_matrix, set_point_rows
 from harness.report.kept import Kept, kept_backup, kept_devices
+from harness.report.lean import lean
 from harness.report.tcc import Picture, pictures
 from harness.report.waveform import draw
 from harness.report.words import Words
@@ -151,6 +153,12 @@ def with_pictures(results: Sequence[Result]) -> set[str]:
     return {name for _, _, name in sorted(order)[:MOST_PICTURES]}
 
 
+def repeats(exchanges: Iterable[Exchange]) -> list[tuple[Exchange, int]]:
+    """``exchanges`` in order, those of the same bytes that follow each other once, with how many they are."""
+    same = groupby(exchanges, key=lambda each: (each.request, each.answer, each.note))
+    return [(alike[0], len(alike)) for alike in (list(group) for _, group in same)]
+
+
 def svg(drawing: Picture) -> Markup:
     """A characteristic as SVG, in which names are escaped."""
     return Markup(drawing.svg)
@@ -182,8 +190,9 @@ def report(record: Record, folder: Path) -> str:
         picture=picture,
         svg=svg,
         anchor=anchor,
+        repeats=repeats,
     )
-    return environment.get_template("report.html").render(
+    page = environment.get_template("report.html").render(
         about=about,
         mark=about.get("mark", ""),
         course=course(about, record.stopped_at(), results),
@@ -207,6 +216,7 @@ def report(record: Record, folder: Path) -> str:
         sections=_sections(bool(drawings or drawing_notes), bool(functions), kept),
         **_circumstances(record, about, kept),
     )
+    return lean(page)
 
 
 def _sections(pictures: bool, functions: bool, kept: Kept) -> list[tuple[str, str]]:

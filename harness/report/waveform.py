@@ -13,6 +13,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from harness.record.result import Waveform
+from harness.report.lean import bends, ungrouped
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
@@ -32,11 +33,15 @@ _STYLE: Any = {
 _NUMBERS = re.compile(r'\b(?:d|x|y|points|transform)="[^"]*"')
 _LONG_NUMBER = re.compile(r"(?<=\.\d\d)\d+")  # a hundredth of a point is below what a printer resolves
 _IDLE = re.compile(
-    r"\s*<metadata>.*?</metadata>|(?<=<g) id=\"[\w.]+_\d+\"|(?<=0\") style=\"stroke: #000000; stroke-width: 0.8\"(?=/>)"
+    r"\s*<metadata>.*?</metadata>"
+    r"|(?<=<g) id=\"[\w.]+_\d+\"|(?<=\d\") style=\"stroke: #000000; stroke-width: 0.8\"(?=/></g>)"
     r"| transform=\"rotate\(-0 [^\"]*\"|(?<=font-size: \dpx); font-family: [^;\"]*|\n\s*(?=<)|(?<=>)\n\s*",
     re.DOTALL,
 )
 """What the drawing library writes and nobody looks at: its name, numbered ids, inherited styles, indents."""
+_HASHED = re.compile(r"\b[hmp][0-9a-f]{10}\b")
+MANY = 20
+"""Corners of an outline from which on those that make no bend are left out."""
 _REFERENCE = re.compile(r'((?<=[\s"])id="|xlink:href="#|url\(#)')
 
 
@@ -74,13 +79,28 @@ def draw(waves: Sequence[Waveform], title: str, place: str) -> str:
 def placed(svg: str, place: str) -> str:
     """A drawing library's SVG file as an element of a page: ids set apart by ``place``, numbers cut to what shows."""
     short = _NUMBERS.sub(_shorter, _IDLE.sub("", svg[svg.index("<svg") :]))
-    return _REFERENCE.sub(rf"\g<1>{place}-", short)
+    numbers: dict[str, str] = {}
+    short = _HASHED.sub(lambda found: numbers.setdefault(found[0], f"{found[0][0]}{len(numbers)}"), short)
+    return _REFERENCE.sub(rf"\g<1>{place}-", ungrouped(short))
 
 
 def _shorter(numbers: re.Match[str]) -> str:
     """Fewer digits; and no letter before each corner of a path of straight lines (SVG 2, 9.3.3 lets it be left out)."""
     short = _LONG_NUMBER.sub("", numbers[0])
-    return short if "C" in short or "Q" in short or "z" in short else short.replace(" \nL ", " ")
+    if not short.startswith("d=") or "C" in short or "Q" in short:
+        return short
+    return f'd="{"".join(map(_corners, short[3:-1].split("M")))}"'
+
+
+def _corners(path: str) -> str:
+    """One line of a path, of straight pieces: without letters between its corners, and without those on its way."""
+    numbers = path.replace("L", " ").replace("z", " ").split()
+    if not numbers:
+        return ""
+    corners = list(zip(numbers[::2], numbers[1::2], strict=True))
+    if "z" in path and len(corners) > MANY:
+        corners = [corners[index] for index in bends([(float(x), float(y)) for x, y in corners])]
+    return "M" + " ".join(f"{x} {y}" for x, y in corners) + ("z" if "z" in path else "")
 
 
 def _room(figure: Figure, axes: Axes, wave: Waveform) -> str:

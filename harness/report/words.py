@@ -24,6 +24,15 @@ from protocol.records import decode_field, decode_group
 
 _WRITTEN = {Service.WRITE_DATA: "written", Service.TESTER_PRESENT: "session kept", Service.CLEAR_CODES: "cleared"}
 
+_FAILURE = (
+    CodeStatusBit.test_failed
+    | CodeStatusBit.test_failed_this_cycle
+    | CodeStatusBit.pending
+    | CodeStatusBit.confirmed
+    | CodeStatusBit.failed_since_clear
+)
+"""Every bit that a failure sets, now or since clearing (ISO 14229-1, annex D)."""
+
 
 class Words:
     """Puts exchanges with one device, or with one whose profile is not known (None), in words."""
@@ -43,7 +52,10 @@ class Words:
         if answer is None:
             wanted = not requests.suppressed(request)
             return f"{asked}: {'no answer' if wanted else 'no answer, and none wanted'}"
-        return f"{asked}: {self._answer(request, answer)}"
+        answered = self._answer(request, answer)
+        if request[:1] == bytes((Service.READ_DATA,)) and answered.startswith(f"{asked[5:]} = "):
+            return f"read {answered}"  # the name once is enough
+        return f"{asked}: {answered}"
 
     def code(self, dtc: int) -> str:
         """Name of a fault code, its letters and digits where the profile does not know it."""
@@ -67,7 +79,7 @@ class Words:
             case requests.ClearRequest(group):
                 return "clear every fault code" if group == ALL_CODES else f"clear fault code {self.code(group)}"
             case requests.CodesRequest(mask):
-                return f"which fault codes have {_bits(mask)}"
+                return f"which fault codes have {'failed' if mask == _FAILURE else _bits(mask)}"
             case requests.SnapshotRequest(dtc, record):
                 return f"snapshot {record} of {self.code(dtc)}"
             case requests.ExtendedRequest(dtc, record):

@@ -129,7 +129,7 @@ def plot(
         top = max(top, float(10.0 ** np.ceil(np.log10(times[1]))))
     _scales(axes, (lowest, highest), (bottom, top))
     _curves(axes, points, characteristic.pickup_zone, top)
-    _regions(axes, points, characteristic.device.sensing.full_scale, bool(lines))
+    _regions(axes, points, characteristic.device.sensing.full_scale, lines)
     for line in lines:
         _line(axes, line)
     _multiples(axes, characteristic.pickup_zone.pickup)
@@ -194,8 +194,8 @@ def _line(axes: Axes, line: Line) -> None:
         axes.annotate(line.kind, place, (4, 2), textcoords="offset points", fontsize=8, fontweight="bold")
 
 
-def _regions(axes: Axes, points: CurvePoints, full_scale: float, high: bool) -> None:
-    """Say on both sides of the band what it means, halfway along it; ``high``: above what is drawn close to it."""
+def _regions(axes: Axes, points: CurvePoints, full_scale: float, lines: Sequence[Line]) -> None:
+    """Say on both sides of the band what it means, halfway along it; on the far side beyond every one of ``lines``."""
     bottom, top = axes.get_ylim()
     certain = np.flatnonzero(points.late < top)
     if not certain.size:
@@ -204,14 +204,17 @@ def _regions(axes: Axes, points: CurvePoints, full_scale: float, high: bool) -> 
         return
     left, right = points.currents[certain[0]], min(points.currents[-1], full_scale)
     middle = min(int(np.searchsorted(points.currents, np.sqrt(left * right))), len(points.currents) - 1)
-    early, late, current = points.early[middle], points.late[middle], float(points.currents[middle])
-    words = {
-        "must have operated": late * (top / late) ** (0.7 if high else 0.3),
-        "must not operate": early * (bottom / early) ** 0.4,
-    }
-    for text, time in words.items():
-        side = "left" if high and text == "must have operated" else "center"
-        axes.text(current, float(time), text, ha=side, va="center", style="italic", color=_GREY)
+    late = np.minimum(points.late, top)
+    above = late * (top / late) ** (0.7 if lines else 0.3)
+    taken = np.nanmax([np.zeros_like(above), *(line.times(points.currents) for line in lines)], axis=0)
+    free = np.flatnonzero(above[middle:] > 2.5 * taken[middle:])
+    far = middle + int(free[0]) if free.size else middle
+    style: Any = {"va": "center", "style": "italic", "color": _GREY}
+    side = "left" if lines else "center"
+    axes.text(float(points.currents[far]), float(above[far]), "must have operated", ha=side, **style)
+    early = points.early[middle]
+    below = float(early * (bottom / early) ** 0.4)
+    axes.text(float(points.currents[middle]), below, "must not operate", ha="center", **style)
 
 
 def _grid(zones: list[PickupZone], lowest: float, highest: float) -> FloatArray:

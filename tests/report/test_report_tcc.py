@@ -7,7 +7,7 @@ import re
 import pytest
 
 from harness.record.result import Applied, Verdict
-from harness.report.tcc import COORDINATION, pictures, point_of
+from harness.report.tcc import pictures, point_of
 from tests.report.made_record import HEATER, a_trip
 
 DEVICES = {"heater": HEATER}
@@ -77,8 +77,7 @@ def test_other_set_points_are_another_picture_and_too_many_are_said(monkeypatch:
     drawn, notes = pictures(results, DEVICES)
 
     assert len(drawn) == 2
-    assert notes[0] == COORDINATION
-    assert notes[1].startswith("2 further combinations of set-points, with 2 points together, are not drawn")
+    assert notes[0].startswith("2 further combinations of set-points, with 2 points together, are not drawn")
 
 
 def test_a_device_that_cannot_be_rebuilt_is_said() -> None:
