@@ -11,7 +11,7 @@ _GROUP = re.compile(r"<g>|<g [^>]*>|</g>")
 _STYLE_SHEET = "</style></head>"
 NEAR = 0.03
 """In points (1/72 inch): below what a printer or a screen resolves."""
-_LONGEST = 30  # corners left out in a row, so that the search stays short
+_LONGEST = 15  # corners left out in a row, so that the search stays short
 _WORTH = 4  # times that a style must stand in a page before a class of its own is shorter
 
 

@@ -94,13 +94,13 @@ def _shorter(numbers: re.Match[str]) -> str:
 
 def _corners(path: str) -> str:
     """One line of a path, of straight pieces: without letters between its corners, and without those on its way."""
-    numbers = path.replace("L", " ").replace("z", " ").split()
-    if not numbers:
-        return ""
-    corners = list(zip(numbers[::2], numbers[1::2], strict=True))
-    if "z" in path and len(corners) > MANY:
-        corners = [corners[index] for index in bends([(float(x), float(y)) for x, y in corners])]
-    return "M" + " ".join(f"{x} {y}" for x, y in corners) + ("z" if "z" in path else "")
+    closed = "z" in path
+    numbers = path.replace("L", "").replace("z", "").split()
+    if closed and len(numbers) > 2 * MANY:
+        corners = list(zip(numbers[::2], numbers[1::2], strict=True))
+        kept = bends([(float(x), float(y)) for x, y in corners])
+        numbers = [number for index in kept for number in corners[index]]
+    return f"M{' '.join(numbers)}{'z' if closed else ''}" if numbers else ""
 
 
 def _room(figure: Figure, axes: Axes, wave: Waveform) -> str:

@@ -138,7 +138,7 @@ def judge(characteristic: Characteristic, line: Line, highest: float) -> Judgeme
     # The latest edge falls in steps where a function becomes certain: its worst is just at the step.
     steps = [zone.high for zone in characteristic.zones.values()]
     corners = [current for current, _ in line.points]
-    every = np.unique([*np.geomspace(low, high, 400), *steps, *corners])
+    every = np.unique([*np.geomspace(low, high, 200), *steps, *corners])
     currents = every[(every >= low) & (every <= high)]
     lost = np.flatnonzero(~_below(characteristic, line, currents))
     if not lost.size:
@@ -148,10 +148,18 @@ def judge(characteristic: Characteristic, line: Line, highest: float) -> Judgeme
     return Judgement(line, low, high, _first(characteristic, line, before, float(currents[first])))
 
 
-def _below(characteristic: Characteristic, line: Line, currents: FloatArray) -> np.ndarray:
+def latest(characteristic: Characteristic, current: float) -> float:
+    """Longest in s that a good breaker lets a lasting ``current`` (A) flow from cold; inf where it need not operate."""
+    return float(_latest(characteristic, np.array([current]))[0])
+
+
+def _latest(characteristic: Characteristic, currents: FloatArray) -> FloatArray:
     # Above its measuring range a breaker measures the end of it; the comparator takes no longer there.
-    measured = np.minimum(currents, characteristic.device.sensing.full_scale)
-    below: np.ndarray = characteristic.at(measured).late < line.times(currents)
+    return characteristic.at(np.minimum(currents, characteristic.device.sensing.full_scale)).late
+
+
+def _below(characteristic: Characteristic, line: Line, currents: FloatArray) -> np.ndarray:
+    below: np.ndarray = _latest(characteristic, currents) < line.times(currents)
     return below
 
 
