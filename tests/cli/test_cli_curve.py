@@ -230,8 +230,8 @@ def test_coordination_in_json() -> None:
 
     assert (cable["line"], cable["compared_a"], cable["lost_from_a"]) == ("cable", None, None)
     assert (switch["line"], switch["compared_a"]) == ("switch", [50.0, 200.0])
-    # Where two closed forms meet: the latest operation, with 1 % and 0.1 A on the current, 1 % on the timer and 25 ms of
-    # latency, and the straight line on logarithmic axes from 50 A, 600 s to 90 A, 10 s.
+    # Where two closed forms meet: the latest operation, with 1 % and 0.1 A on the current, 1 % on the timer and 25 ms
+    # of latency, and the straight line on logarithmic axes from 50 A, 600 s to 90 A, 10 s.
     lost = switch["lost_from_a"]
     late = 600 / 0.99 * -math.log(1 - (27.5 / (0.99 * lost - 0.1)) ** 2) + 0.025
     assert late == pytest.approx(600 * (lost / 50) ** (math.log(10 / 600) / math.log(90 / 50)), rel=1e-3)
