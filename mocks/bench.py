@@ -128,7 +128,10 @@ class Bench:
             "MEASure:CURRent?": lambda: plant.current.at(self._clock.now_ns()),
             "MEASure:VOLTage?": plant.load_voltage,
         }
-        return CurrentStimulus(self._identity("load"), "INPut", self._drawn(_LOAD), self._clock, plant.draw, measure)
+        limits, flows = self._drawn(_LOAD), plant.load_fed
+        load = CurrentStimulus(self._identity("load"), "INPut", limits, self._clock, plant.draw, measure, flows=flows)
+        plant.fed = load.begins
+        return load
 
     def _injector(self) -> CurrentStimulus:
         plant = self._plant

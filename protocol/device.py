@@ -12,9 +12,9 @@ from dataclasses import dataclass
 from fractions import Fraction
 from typing import Literal
 
+from protocol.branch import Cable, Withstand
 from protocol.protection import ProtectionFunction, Quantity
 from protocol.signals import FrameLayout
-from protocol.surroundings import Cable, Withstand
 
 IntegerType = Literal["u8", "u16", "u24", "u32", "s8", "s16", "s32"]
 ByteOrder = Literal["big", "little"]
@@ -310,6 +310,7 @@ class Ratings:
     write_cycles: int  # non-volatile writes a unit may spend on tests
     write_time_ns: int  # longest time of one non-volatile write
     start_up_ns: int  # from supply on to first answer on the bus
+    clamp: tuple[float, float] | None = None  # V across the switch while it breaks a fault, least and most
 
 
 @dataclass(frozen=True)

@@ -25,7 +25,7 @@ from harness.bench.interlock import InterlockUnit, Voltmeter
 from harness.bench.lock import BenchLock
 from harness.bench.safety_spec import ContactorSpec, InterlockSpec, WatchdogSpec
 from harness.bench.simulated import Connector
-from harness.bench.spec import SIMULATED, BenchSpec
+from harness.bench.spec import SIMULATED, BenchSpec, StimulusSpec
 from harness.bench.watchdog import orders_of, start_watchdog
 from harness.bus.diagnostics import Diagnostics
 from harness.bus.master import Master
@@ -200,9 +200,9 @@ def _open(spec: BenchSpec, device: Device, opened: list[Callable[[], None]]) -> 
         master,
         Diagnostics(master, device),
         supply,
-        injector=role("injector", lambda name, its_link: CurrentStimulus(name, its_link, "OUTP")),
+        injector=role("injector", lambda name, its_link: _stimulus(name, its_link, "OUTP", spec.injector)),
         source=role("source", PowerSupply),
-        load=role("load", lambda name, its_link: CurrentStimulus(name, its_link, "INP")),
+        load=role("load", lambda name, its_link: _stimulus(name, its_link, "INP", spec.load)),
         recorder=role("recorder", lambda name, its_link: Recorder(name, its_link, channels)),
         gate_supply=role("gate_supply", lambda name, its_link: SignalSource(name, its_link, "SOUR:VOLT", False)),
         bus_signal=role("bus_signal", lambda name, its_link: SignalSource(name, its_link, "SOUR:VOLT", True)),
@@ -285,3 +285,7 @@ def _note(traffic: RequestMade, exchanges: list[Exchange]) -> None:
         case exchange.Unanswered(reason, heard):
             answer, note = heard or None, reason
     exchanges.append(Exchange(traffic.start_ns, traffic.request, answer, note))
+
+
+def _stimulus(role: str, link: Link, verb: str, spec: StimulusSpec | None) -> CurrentStimulus:
+    return CurrentStimulus(role, link, verb, spec is not None and spec.timed)

@@ -10,6 +10,7 @@ from pydantic import BeforeValidator, Field
 
 from harness.bench.resource import SIMULATED, Resource
 from harness.bench.safety_file import (
+    BackupSection,
     BankSection,
     ChamberSection,
     ContactorSection,
@@ -22,11 +23,11 @@ from harness.bench.safety_file import (
     VoltmeterSection,
     WatchdogSection,
 )
-from harness.files.backup import BackupSection
 from harness.files.load import FileModel, Part
 from harness.files.scalars import Flag, Name, Text, Whole
 from harness.quantity import (
     Current,
+    Frequency,
     Kelvin,
     Ratio,
     SlewRate,
@@ -106,6 +107,7 @@ class StimulusSection(InstrumentSection):
     current: Current
     slew: SlewRate
     accuracy: AccuracySection = AccuracySection(gain=parse("1 %"), offset=parse("100 mA"))
+    timed: Flag | None = None  # it ends its current by itself; where absent, only a simulated one does
 
 
 class InjectorSection(StimulusSection):
@@ -145,7 +147,8 @@ class NtcSection(InstrumentSection):
     temperature: Temperature = parse("25 degC")
     lowest: Temperature
     highest: Temperature
-    slew: TemperatureRate
+    slew: TemperatureRate  # where a plan names none
+    fastest: TemperatureRate | None = None  # that a plan may ask for; the slew where absent
     accuracy: TemperatureAccuracySection
 
 
@@ -155,6 +158,7 @@ class CurrentChannelSection(Part):
     number: Annotated[Whole, Field(ge=1)]
     gain: Ratio
     offset: Current
+    range: Current | None = None  # either way; beyond it the record is clipped
 
 
 class VoltageChannelSection(Part):
@@ -163,6 +167,7 @@ class VoltageChannelSection(Part):
     number: Annotated[Whole, Field(ge=1)]
     gain: Ratio = parse("0 %")
     offset: Voltage = parse("0 V")
+    range: Voltage | None = None
 
 
 class TemperatureChannelSection(Part):
@@ -192,6 +197,8 @@ class RecorderSection(InstrumentSection):
     shortest_interval: Time
     points: Annotated[Whole, Field(ge=2)]
     clock: Ratio
+    bandwidth: Frequency | None = None  # of its channels, with what is in front of them
+    skew: Time = parse("0 s")  # of one channel against another, at most
     channels: ChannelsSection
 
 

@@ -176,9 +176,13 @@ class SignalSource(Instrument):
 class CurrentStimulus(Instrument):
     """A current of known size and bounded length: injector or electronic load. The cut-off is the instrument's own."""
 
-    def __init__(self, role: str, link: Link, switch_verb: str) -> None:
-        """``switch_verb`` is OUTP for an injector and INP for a load (SCPI-99 volume 2)."""
+    def __init__(self, role: str, link: Link, switch_verb: str, timed: bool = True) -> None:
+        """``switch_verb`` is OUTP for an injector and INP for a load (SCPI-99 volume 2).
+
+        One that is not ``timed`` knows no cut-off: whoever starts it has to end it.
+        """
         super().__init__(role, link)
+        self._timed = timed
         self._switch_verb = switch_verb
         self._lists = False
 
@@ -210,9 +214,15 @@ class CurrentStimulus(Instrument):
         """Let the falling gate end the output at once, by the stop input (SCPI-99 TRIGger:SEQuence2), or not."""
         self._command(f"TRIG:SEQ2:SOUR {'EXT' if on else 'IMM'}")
 
+    def count_from_flow(self, on: bool) -> None:
+        """Let a load's cut-off count from where its current begins (SCPI-99, TRIGger:SOURce INTernal), or at once."""
+        if self._timed:
+            self._command(f"TRIG:SOUR {'INT' if on else 'IMM'}")
+
     def _bound(self, slew: float, cut_off: float) -> None:
         self._set("SOUR:CURR:SLEW", slew)
-        self._set("SOUR:PULS:WIDT", cut_off)
+        if self._timed:
+            self._set("SOUR:PULS:WIDT", cut_off)
 
     def is_on(self) -> bool:
         """Whether the current still flows or would flow."""

@@ -5,7 +5,7 @@ What the sections mean together is harness/bench/spec.py's; the values are harne
 
 from __future__ import annotations
 
-from typing import Annotated
+from typing import Annotated, Literal
 
 from pydantic import Field
 
@@ -133,8 +133,19 @@ class LoopSection(Part):
     resistance: Resistance
 
 
+class BackupSection(Part):
+    """The fuse or breaker that clears what the breaker under test does not."""
+
+    kind: Literal["fuse", "breaker"]
+    current: Current
+    breaking_current: Current
+    voltage: Voltage
+    curve: Annotated[tuple[tuple[Current, Time], ...], Field(min_length=2)]
+
+
 class LimitsSection(Part):
-    """What the enclosure and the breaker's clamp may be asked to take in one shot."""
+    """What the enclosure and the breaker's clamp may be asked to take in one shot, and the load in one stimulus."""
 
     energy: Energy
     clamp_energy: Energy
+    drawn: Energy | None = None

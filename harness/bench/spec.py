@@ -97,13 +97,15 @@ class StimulusSpec:
     offset: float  # A
     stop_input: bool = False
     isolated_for: float = 0.0  # V that an injector's output may lie above its own side
+    timed: bool = True  # it holds its cut-off by itself
 
 
 @dataclass(frozen=True)
 class SignalSpec:
     """What stands in for another quantity: gate_supply (V), bus_signal (V), ntc (degC). Range, slew, limits of error.
 
-    ``healthy`` is where it rests while connected. ``slew`` inf: it goes at once, and slower only in steps.
+    ``healthy`` is where it rests while connected. ``slew`` inf: it goes at once, and slower only in steps. A plan may
+    ask for up to ``fastest``; None: for the slew.
     """
 
     resource: str
@@ -113,6 +115,7 @@ class SignalSpec:
     slew: float  # 1/s, of the unit; K/s for ntc
     gain: float  # 1
     offset: float  # the unit
+    fastest: float | None = None  # 1/s, as slew
 
 
 @dataclass(frozen=True)
@@ -122,17 +125,20 @@ class ChannelSpec:
     number: int
     gain: float
     offset: float
+    range: float = math.inf  # either way
 
 
 @dataclass(frozen=True)
 class RecorderSpec:
-    """The recorder: its fastest sampling, its memory, the limit of error of its time base, its channels by name."""
+    """The recorder: fastest sampling, memory, limit of error of its time base, channels by name, what edges become."""
 
     resource: str
     shortest_interval: float  # s
     points: int
     clock: float  # 1
     channels: Mapping[str, ChannelSpec]
+    bandwidth: float | None = None  # Hz; None: not declared
+    skew: float = 0.0  # s, of one channel against another
 
 
 @dataclass(frozen=True)
@@ -361,6 +367,7 @@ def _stimulus(section: StimulusSection | None) -> StimulusSpec | None:
         accuracy.offset.si,
         isinstance(section, InjectorSection) and section.stop_input,
         section.isolated_for.si if isinstance(section, InjectorSection) and section.isolated_for else 0.0,
+        section.resource == SIMULATED if section.timed is None else section.timed,
     )
 
 
@@ -377,7 +384,8 @@ def _ntc(section: NtcSection | None) -> SignalSpec | None:
         return None
     gain, offset = section.accuracy.gain.si, section.accuracy.offset.si
     limits = section.lowest.si, section.highest.si
-    return SignalSpec(section.resource, section.temperature.si, *limits, section.slew.si, gain, offset)
+    fastest = None if section.fastest is None else section.fastest.si
+    return SignalSpec(section.resource, section.temperature.si, *limits, section.slew.si, gain, offset, fastest)
 
 
 def _recorder(section: RecorderSection | None) -> RecorderSpec | None:
@@ -390,8 +398,16 @@ def _recorder(section: RecorderSection | None) -> RecorderSpec | None:
         section.points,
         section.clock.si,
         {
-            name: ChannelSpec(channel.number, channel.gain.si, channel.offset.si)
+            name: ChannelSpec(channel.number, channel.gain.si, channel.offset.si, _range(channel))
             for name, channel in channels.items()
             if channel is not None
         },
+        None if section.bandwidth is None else section.bandwidth.si,
+        section.skew.si,
     )
+
+
+def _range(section: Part) -> float:
+    """Where a channel clips."""
+    end: Quantity | None = getattr(section, "range", None)
+    return math.inf if end is None else end.si

@@ -4,19 +4,18 @@ from __future__ import annotations
 
 import json
 import math
+import textwrap
 from collections.abc import Sequence
 from pathlib import Path
 
 import click
 import numpy as np
 
-from harness.bench.spec import load_bench
-from harness.files.backup import backup_words
 from harness.files.marks import FileErrors
 from harness.files.profile import load_device, shipped_device
 from harness.quantity import parse, show
 from harness.trip.characteristic import Characteristic, CurvePoints
-from harness.trip.coordination import Line, judge, lines, reach, sentences
+from harness.trip.coordination import judge, lines, undeclared
 from harness.trip.picture import FORMATS, conditions, draw
 from harness.trip.trace import FloatArray
 from protocol.device import Device
@@ -40,9 +39,7 @@ class _Refusal(click.ClickException):
 @click.option("--start", "level", default="cold", show_default=True, help="cold, or the thermal level, e.g. 50%.")
 @click.option("--mode", help="Operating mode, for a device whose set-points depend on it.")
 @click.option("--json", "as_json", is_flag=True, help="JSON Lines on stdout: one current a line, the summary last.")
-@click.option(
-    "--bench", type=click.Path(path_type=Path), help="Bench file whose backup fuse or breaker to compare with."
-)
+@click.option("--bench", "bench_file", type=click.Path(path_type=Path), help="Bench file: its backup is drawn too.")
 @click.option("--picture", type=click.Path(path_type=Path), help="Draw it as well: a file .svg, .png or .pdf.")
 def curve(
     device: str,
@@ -53,14 +50,13 @@ def curve(
     level: str,
     mode: str | None,
     as_json: bool,
-    bench: Path | None,
+    bench_file: Path | None,
     picture: Path | None,
 ) -> None:
     """Show when DEVICE operates: earliest, nominal and latest time over the current.
 
     DEVICE is the name of a shipped profile or the path of one. Times follow from the set-points and the declared
-    accuracies of the device alone; nothing is measured and no bench is used. The latest time is compared with the
-    lines of cable and switch that the profile declares, and with the backup of a bench file.
+    accuracies of the device alone; nothing is measured and no bench is used.
     """
     try:
         loaded = _load(device)
@@ -69,10 +65,10 @@ def curve(
             raise ValueError(f"{loaded.name}: no function watches the current of the closed switch")
         ends = _ends(characteristic, lowest, highest)
         kind = _kind(picture)
-        drawn = _lines(loaded, bench)
-        far = reach(loaded, drawn, ends[1]) if highest is None else ends[1]
+        backup = None if bench_file is None else _backup(bench_file)
+        beside = lines(loaded, backup, ends[1])
         if picture is not None:
-            picture.write_bytes(draw(characteristic, ends[0], far, kind, drawn))
+            picture.write_bytes(draw(characteristic, *ends, kind, beside))
     except ValueError as error:
         raise _Refusal(str(error)) from error
     except FileErrors as errors:
@@ -81,9 +77,11 @@ def curve(
         raise _Refusal(f"{error.filename}: {error.strerror}") from error
     found = characteristic.at(_currents(*ends, points))
     if as_json:
-        _print_json(characteristic, found, drawn, far)
+        _print_json(characteristic, found)
     else:
-        _print_table(characteristic, found, sentences(characteristic, drawn, far))
+        _print_table(characteristic, found)
+        for words in [*(judge(characteristic, line)[1] for line in beside), *undeclared(loaded, backup, ends[1])]:
+            click.echo(textwrap.fill(words, 80, subsequent_indent="  "))
     if picture is not None:
         click.echo(f"picture: {picture}", err=True)
 
@@ -100,11 +98,11 @@ def _load(device: str) -> Device:
         raise ValueError(f"{error.args[0]}, or give the path of a profile (.yaml)") from error
 
 
-def _lines(device: Device, bench: Path | None) -> tuple[Line, ...]:
-    backup = None if bench is None else load_bench(bench).backup
-    if bench is not None and backup is None:
-        raise ValueError(f"--bench {bench}: this bench has no backup")
-    return lines(device) if backup is None else lines(device, backup.curve, backup_words(backup.kind, backup.current))
+def _backup(bench_file: Path) -> tuple[tuple[float, float], ...] | None:
+    from harness.bench.spec import load_bench
+
+    backup = load_bench(bench_file).backup
+    return None if backup is None else backup.curve
 
 
 def _set_points(device: Device, asked: Sequence[str]) -> dict[str, float]:
@@ -189,7 +187,7 @@ def _currents(lowest: float, highest: float, points: int) -> FloatArray:
 # What comes out
 
 
-def _print_json(characteristic: Characteristic, found: CurvePoints, drawn: Sequence[Line], far: float) -> None:
+def _print_json(characteristic: Characteristic, found: CurvePoints) -> None:
     rows = zip(found.currents, found.duties, found.functions, found.early, found.nominal, found.late, strict=True)
     for number, (current, duty, function, early, nominal, late) in enumerate(rows):
         times = {"early_s": early, "nominal_s": nominal, "late_s": late}
@@ -207,24 +205,17 @@ def _print_json(characteristic: Characteristic, found: CurvePoints, drawn: Seque
             "mode": characteristic.mode,
             "runaway_a": {name: _or_none(current) for name, current in characteristic.runaway.items()},
             "pickup_zones_a": zones,
-            "coordination": [_judged(characteristic, line, far) for line in drawn],
             "basis": "computed from set-points and declared accuracies",
         }
     }
     click.echo(json.dumps(summary, allow_nan=False))
 
 
-def _judged(characteristic: Characteristic, line: Line, highest: float) -> dict[str, object]:
-    judgement = judge(characteristic, line, highest)
-    compared = [judgement.low, judgement.high] if judgement.compared else None
-    return {"line": line.kind, "words": line.words, "compared_a": compared, "lost_from_a": judgement.lost}
-
-
 def _or_none(time: float) -> float | None:
     return float(time) if time < math.inf else None
 
 
-def _print_table(characteristic: Characteristic, found: CurvePoints, coordination: Sequence[str]) -> None:
+def _print_table(characteristic: Characteristic, found: CurvePoints) -> None:
     from rich.box import SIMPLE_HEAD
     from rich.console import Console
     from rich.table import Table
@@ -257,8 +248,6 @@ def _print_table(characteristic: Characteristic, found: CurvePoints, coordinatio
         console.print(f"  {name}: pickup {show(its.pickup, 'A')}{steady}", soft_wrap=True)
     console.print(table)
     console.print("= from earliest to latest, | nominal, > without a latest time", soft_wrap=True)
-    for sentence in coordination:
-        console.print(sentence)
     console.print("Computed from set-points and declared accuracies; no measurement.", soft_wrap=True)
     console.print("Accuracies:" if several else f"Accuracies: {accuracies}.", soft_wrap=True)
     for line in accuracies.split("; ") if several else ():

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import json
 import platform
 from datetime import UTC, datetime
 from importlib.metadata import version
@@ -28,6 +29,7 @@ def describe(journal: Journal, spec: BenchSpec, work: Work, operator: str | None
         noise_seed="" if spec.noise_seed is None else str(spec.noise_seed),
         simulated="yes" if spec.simulated else "no",
         mark=MARK if spec.simulated else "",
+        backup="" if spec.backup is None else json.dumps(spec.backup.curve),
         scope=", ".join(dict.fromkeys(plan.path.name for _, its in work for plan in its)),
     )
     for file, role in input_files(spec, work).items():

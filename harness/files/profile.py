@@ -15,7 +15,6 @@ from harness.files.profile_check import check
 from harness.files.profile_function_check import check_functions
 from harness.files.profile_functions import functions
 from harness.files.profile_model import ControlSection, Profile
-from harness.files.profile_surroundings import cable_of, check_surroundings, withstand_of
 from harness.quantity import Quantity
 from protocol.device import (
     Accuracy,
@@ -77,7 +76,7 @@ def load_device(path: Path | str) -> Device:
         errors += found.errors if ldf.exists() else [loaded.error(("ldf",), f"no such file: {ldf}")]
     except UnknownSlave as unknown:
         errors.append(loaded.error(("node",), f"{unknown} (in {ldf.name})"))
-    errors += [*check(loaded, node), *check_functions(loaded), *check_surroundings(loaded)]
+    errors += [*check(loaded, node), *check_functions(loaded)]
     if errors or node is None:
         raise FileErrors(errors)
     return _device(loaded, node)
@@ -138,8 +137,8 @@ def _device(loaded: Loaded[Profile], node: LdfNode) -> Device:
         ratings=_ratings(profile),
         reports=dict(profile.reports),
         programming=_programming(profile),
-        cable=cable_of(profile),
-        withstand=withstand_of(profile),
+        cable=None if profile.cable is None else profile.cable.build(),
+        withstand=None if profile.withstand is None else profile.withstand.build(),
     )
 
 
@@ -265,6 +264,7 @@ def _ratings(profile: Profile) -> Ratings:
         write_cycles=ratings.write_cycles,
         write_time_ns=_nanoseconds(ratings.write_time),
         start_up_ns=_nanoseconds(ratings.start_up),
+        clamp=None if ratings.clamp is None else (ratings.clamp[0].si, ratings.clamp[1].si),
     )
 
 

@@ -7,7 +7,6 @@ import tempfile
 from dataclasses import dataclass
 from pathlib import Path
 
-from harness.files.backup import backup_words, load_backup
 from harness.files.load import load
 from harness.files.marks import FileErrors
 from harness.files.profile import load_device
@@ -44,22 +43,6 @@ def kept_devices(record: Record, folder: Path) -> Kept:
         else:
             devices[device.name] = device
     return Kept(devices, tuple(problems))
-
-
-def kept_backup(record: Record, folder: Path) -> tuple[str, tuple[tuple[float, float], ...]]:
-    """What the backup of the run's bench is called and its curve (A, s); no points where none can be read.
-
-    Raises RecordError for a copy that is not what the record says that it is.
-    """
-    bench = next((each for each in record.inputs() if each.role == "bench"), None)
-    if bench is None:
-        return "", ()
-    _content(bench, folder)
-    try:
-        backup = load_backup(folder / bench.stored_as)
-    except FileErrors:
-        return "", ()  # of another format; the picture then says that it has no such line
-    return ("", ()) if backup is None else (backup_words(backup.kind, backup.current.si), backup.points)
 
 
 def _built(profile: Input, inputs: list[Input], folder: Path) -> Device:

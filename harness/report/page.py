@@ -3,12 +3,12 @@
 from __future__ import annotations
 
 import hashlib
+import json
 import math
 import re
 from collections import Counter
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
-from itertools import groupby
 from pathlib import Path
 from typing import Any
 
@@ -20,8 +20,8 @@ from harness.record.reader import Record
 from harness.record.result import Exchange, Measurement, Result, Verdict, strongest
 from harness.report import bench
 from harness.report.coverage import ASPECTS, code_matrix, set_point_rows
-from harness.report.kept import Kept, kept_backup, kept_devices
-from harness.report.lean import lean
+from harness.report.kept import Kept, kept_devices
+from harness.report.slim import classed
 from harness.report.tcc import Picture, pictures
 from harness.report.waveform import draw
 from harness.report.words import Words
@@ -133,6 +133,22 @@ def anchor(name: str) -> str:
     return "i" + hashlib.sha256(name.encode()).hexdigest()[:12]
 
 
+def repeated(exchanges: Iterable[Exchange]) -> list[tuple[Exchange, int]]:
+    """Exchanges in their order; one that was made several times in a row once, with how often."""
+    found: list[tuple[Exchange, int]] = []
+    for exchange in exchanges:
+        last = found[-1][0] if found else None
+        if last is not None and (last.request, last.answer, last.note) == (
+            exchange.request,
+            exchange.answer,
+            exchange.note,
+        ):
+            found[-1] = last, found[-1][1] + 1
+        else:
+            found.append((exchange, 1))
+    return found
+
+
 def picture(result: Result) -> Markup:
     """The waveforms of ``result`` as SVG; the drawing escapes the names."""
     return Markup(draw(result.waveforms, f"waveforms of {result.id}", anchor(f"waveforms {result.id}")))
@@ -153,12 +169,6 @@ def with_pictures(results: Sequence[Result]) -> set[str]:
     return {name for _, _, name in sorted(order)[:MOST_PICTURES]}
 
 
-def repeats(exchanges: Iterable[Exchange]) -> list[tuple[Exchange, int]]:
-    """``exchanges`` in order, those of the same bytes that follow each other once, with how many they are."""
-    same = groupby(exchanges, key=lambda each: (each.request, each.answer, each.note))
-    return [(alike[0], len(alike)) for alike in (list(group) for _, group in same)]
-
-
 def svg(drawing: Picture) -> Markup:
     """A characteristic as SVG, in which names are escaped."""
     return Markup(drawing.svg)
@@ -174,7 +184,8 @@ def report(record: Record, folder: Path) -> str:
         if result.function is not None:
             functions.setdefault((result.device, result.function), []).append(result)
     kept = kept_devices(record, folder)
-    drawings, drawing_notes = pictures(results, kept.devices, kept_backup(record, folder))
+    backup = json.loads(about["backup"]) if about.get("backup") else None
+    drawings, drawing_notes = pictures(results, kept.devices, backup)
     environment = Environment(
         loader=PackageLoader("harness.report"), autoescape=True, undefined=StrictUndefined, trim_blocks=True
     )
@@ -190,7 +201,7 @@ def report(record: Record, folder: Path) -> str:
         picture=picture,
         svg=svg,
         anchor=anchor,
-        repeats=repeats,
+        repeated=repeated,
     )
     page = environment.get_template("report.html").render(
         about=about,
@@ -216,7 +227,7 @@ def report(record: Record, folder: Path) -> str:
         sections=_sections(bool(drawings or drawing_notes), bool(functions), kept),
         **_circumstances(record, about, kept),
     )
-    return lean(page)
+    return classed(page)
 
 
 def _sections(pictures: bool, functions: bool, kept: Kept) -> list[tuple[str, str]]:

@@ -17,7 +17,7 @@ from harness.quantity import show
 from harness.record.result import Measurement, Result, Verdict
 from harness.report.waveform import placed
 from harness.trip.characteristic import Characteristic
-from harness.trip.coordination import Curve, Line, lines, reach, sentences
+from harness.trip.coordination import judge, lines, undeclared
 from harness.trip.picture import STYLE, conditions, plot
 from protocol.device import Device
 
@@ -58,9 +58,7 @@ class Point:
 
 @dataclass(frozen=True)
 class Picture:
-    """One characteristic with its points: ``conditions`` in words, ``svg`` with escaped names; what the lines
-    say of cable, switch and backup, in sentences.
-    """
+    """One characteristic with its points: ``conditions`` in words, ``svg`` with escaped names."""
 
     device: str
     conditions: str
@@ -100,11 +98,11 @@ def _say(result: Result, time: Measurement, current: float) -> str:
 
 
 def pictures(
-    results: Iterable[Result], devices: Mapping[str, Device], backup: tuple[str, Curve] = ("", ())
+    results: Iterable[Result], devices: Mapping[str, Device], backup: Sequence[tuple[float, float]] | None = None
 ) -> tuple[list[Picture], list[str]]:
     """The characteristics of a run, those with most points first; and in words, what is not drawn.
 
-    ``backup``: what the bench's backup is called, and its curve.
+    ``backup`` is the curve of the bench's, as (A, s).
     """
     groups: dict[tuple[object, ...], tuple[Characteristic, list[Point]]] = {}
     unknown = 0
@@ -135,10 +133,7 @@ def pictures(
             "that can be rebuilt from it."
         )
     shown = enumerate(ranked[:MOST], start=1)
-    return [
-        _picture(characteristic, points, lines(characteristic.device, backup[1], backup[0]), f"t{number}")
-        for number, (characteristic, points) in shown
-    ], notes
+    return [_picture(characteristic, points, f"t{number}", backup) for number, (characteristic, points) in shown], notes
 
 
 def _belongs(result: Result, point: Point, characteristic: Characteristic) -> bool:
@@ -150,37 +145,34 @@ def _belongs(result: Result, point: Point, characteristic: Characteristic) -> bo
     return point.current >= _NEAR * characteristic.pickup_zone.low
 
 
-def _picture(characteristic: Characteristic, points: list[Point], drawn: Sequence[Line], place: str) -> Picture:
+def _picture(
+    characteristic: Characteristic, points: list[Point], place: str, backup: Sequence[tuple[float, float]] | None
+) -> Picture:
     import matplotlib as mpl
     from matplotlib.figure import Figure
 
     currents = [point.current for point in points]
     times = [edge for point in points for edge in (point.time, point.low, point.high) if edge]
     lowest = min(0.8 * characteristic.pickup_zone.pickup, 0.9 * min(currents))
+    highest = max(1.15 * max(currents), characteristic.device.sensing.full_scale)
     device = characteristic.device
-    highest = reach(device, drawn, max(1.15 * max(currents), device.sensing.full_scale))
+    beside = lines(device, backup, highest)
     with mpl.rc_context(STYLE):
         figure = Figure(figsize=(8.0, 5.4), dpi=72)  # laid out by hand: a layout engine takes as long as the drawing
         figure.subplots_adjust(left=0.09, right=0.98, top=0.9, bottom=0.19)
-        span = (min(*times, _SHORTEST_S), max(times))
-        axes = plot(figure, characteristic, lowest, highest, span, titled=False, lines=drawn)
-        figure.legend(loc="lower center", ncols=3, edgecolor="#6b6b6b", fontsize=8, handlelength=3.2)
+        ends = min(*times, _SHORTEST_S), max(times)
+        axes = plot(figure, characteristic, lowest, highest, ends, titled=False, lines=beside)
+        figure.legend(loc="lower center", ncols=3, edgecolor="#6b6b6b", fontsize=8)
         file = io.StringIO()
-        title = f"Time-current characteristic of {device.title}"
+        title = f"Time-current characteristic of {characteristic.device.title}"
         figure.savefig(file, format="svg", metadata={"Date": None, "Creator": None, "Title": title})
     set_points, start, accuracies = conditions(characteristic)
     ranks = {verdict: rank for rank, verdict in enumerate(Verdict)}  # of two in one place, the worse lies on top
     order = sorted(points, key=lambda point: (ranks[point.verdict], point.current, point.time))
     marks = "".join(_mark(point, axes) for point in order)
     svg = re.sub(r"</svg>\s*$", f'<g class="points">{marks}</g></svg>', placed(file.getvalue(), place))
-    return Picture(
-        device.name,
-        f"{set_points}; band for a {start} start",
-        accuracies,
-        svg,
-        tuple(points),
-        tuple(sentences(characteristic, drawn, highest)),
-    )
+    said = [judge(characteristic, line)[1] for line in beside] + undeclared(device, backup, highest)
+    return Picture(device.name, f"{set_points}; band for a {start} start", accuracies, svg, tuple(points), tuple(said))
 
 
 def _mark(point: Point, axes: Axes) -> str:
@@ -195,7 +187,7 @@ def _mark(point: Point, axes: Axes) -> str:
     fill = colour if point.operated and point.cold else "#fff"
     say = html.escape(point.words)
     return (
-        f'<g class="point" tabindex="0" role="img" aria-label="{say}" data-say="{say}" '
+        f'<g class="point" tabindex="0" role="img" aria-label="{say}" '
         f'transform="translate({x:.1f} {y:.1f})"><title>{say}</title>{bar}'
         f'<path d="{shape}" fill="{fill}" stroke="{colour}" stroke-width="1.6"/></g>'
     )

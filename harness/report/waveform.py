@@ -13,7 +13,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from harness.record.result import Waveform
-from harness.report.lean import bends, ungrouped
+from harness.report.slim import unwrapped
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
@@ -32,16 +32,14 @@ _STYLE: Any = {
 
 _NUMBERS = re.compile(r'\b(?:d|x|y|points|transform)="[^"]*"')
 _LONG_NUMBER = re.compile(r"(?<=\.\d\d)\d+")  # a hundredth of a point is below what a printer resolves
+_CORNERS = re.compile(r"(?<=M )-?[\d.]+ -?[\d.]+(?: -?[\d.]+ -?[\d.]+)+")
+_ONE_PLACE = 0.2  # points
 _IDLE = re.compile(
-    r"\s*<metadata>.*?</metadata>"
-    r"|(?<=<g) id=\"[\w.]+_\d+\"|(?<=\d\") style=\"stroke: #000000; stroke-width: 0.8\"(?=/></g>)"
+    r"\s*<metadata>.*?</metadata>|(?<=<g) id=\"[\w.]+_\d+\"|(?<=0\") style=\"stroke: #000000; stroke-width: 0.8\"(?=/>)"
     r"| transform=\"rotate\(-0 [^\"]*\"|(?<=font-size: \dpx); font-family: [^;\"]*|\n\s*(?=<)|(?<=>)\n\s*",
     re.DOTALL,
 )
 """What the drawing library writes and nobody looks at: its name, numbered ids, inherited styles, indents."""
-_HASHED = re.compile(r"\b[hmp][0-9a-f]{10}\b")
-MANY = 20
-"""Corners of an outline from which on those that make no bend are left out."""
 _REFERENCE = re.compile(r'((?<=[\s"])id="|xlink:href="#|url\(#)')
 
 
@@ -79,28 +77,25 @@ def draw(waves: Sequence[Waveform], title: str, place: str) -> str:
 def placed(svg: str, place: str) -> str:
     """A drawing library's SVG file as an element of a page: ids set apart by ``place``, numbers cut to what shows."""
     short = _NUMBERS.sub(_shorter, _IDLE.sub("", svg[svg.index("<svg") :]))
-    numbers: dict[str, str] = {}
-    short = _HASHED.sub(lambda found: numbers.setdefault(found[0], f"{found[0][0]}{len(numbers)}"), short)
-    return _REFERENCE.sub(rf"\g<1>{place}-", ungrouped(short))
+    return unwrapped(_REFERENCE.sub(rf"\g<1>{place}-", short)).replace("xlink:href", "href")
 
 
 def _shorter(numbers: re.Match[str]) -> str:
-    """Fewer digits; and no letter before each corner of a path of straight lines (SVG 2, 9.3.3 lets it be left out)."""
+    """Fewer digits; of a path of straight lines, fewer corners and no letter before each (SVG 2, 9.3.3 allows that)."""
     short = _LONG_NUMBER.sub("", numbers[0])
-    if not short.startswith("d=") or "C" in short or "Q" in short:
-        return short
-    return f'd="{"".join(map(_corners, short[3:-1].split("M")))}"'
+    return short if "C" in short or "Q" in short else _CORNERS.sub(_apart, short.replace(" \nL ", " "))
 
 
-def _corners(path: str) -> str:
-    """One line of a path, of straight pieces: without letters between its corners, and without those on its way."""
-    closed = "z" in path
-    numbers = path.replace("L", "").replace("z", "").split()
-    if closed and len(numbers) > 2 * MANY:
-        corners = list(zip(numbers[::2], numbers[1::2], strict=True))
-        kept = bends([(float(x), float(y)) for x, y in corners])
-        numbers = [number for index in kept for number in corners[index]]
-    return f"M{' '.join(numbers)}{'z' if closed else ''}" if numbers else ""
+def _apart(row: re.Match[str]) -> str:
+    """A row of corners without those that lie on the one before, as print and screen show them; ends stay."""
+    numbers = row[0].split()
+    kept, at = numbers[:2], (float(numbers[0]), float(numbers[1]))
+    for x, y in zip(numbers[2:-2:2], numbers[3:-2:2], strict=True):
+        here = float(x), float(y)
+        if max(abs(here[0] - at[0]), abs(here[1] - at[1])) >= _ONE_PLACE:
+            kept += (x, y)
+            at = here
+    return " ".join(kept + numbers[max(len(numbers) - 2, 2) :])
 
 
 def _room(figure: Figure, axes: Axes, wave: Waveform) -> str:

@@ -23,7 +23,7 @@ from harness.run.drives import Drive
 from harness.run.instants import EDGE_UNCERTAINTY, GATE_THRESHOLD_V, Instants, Look, NotRecorded, instants
 from harness.run.observe import Status, read_status
 from harness.run.switch import send_command
-from harness.trip.trace import Segments, Trace
+from harness.trip.trace import Segments, Trace, joined
 from harness.trip.watch import REMEMBERS
 from protocol.protection import ProtectionFunction
 
@@ -69,6 +69,7 @@ class Shot:
     look: Look
     channel: ChannelSpec
     clock: float  # relative error of the recorder's time base
+    skew: float  # s, limit of error between its channels
     instants: Instants
     said: Status | None  # by the breaker, twice in a row, while the stimulus was meant to be there: that it operated
     polled: Polled
@@ -99,7 +100,7 @@ class Shot:
     def time_uncertainty(self, measured: float) -> float:
         """Standard uncertainty in s of a time between two edges of the recording."""
         edges = math.sqrt(2) * EDGE_UNCERTAINTY * self.acquisition.interval_s
-        return math.hypot(edges, self.clock * measured / _ROOT3)
+        return math.hypot(edges, self.clock * measured / _ROOT3, self.skew / _ROOT3)
 
 
 def recorded(acquisition: Acquisition, channel: str) -> Segments:
@@ -110,11 +111,6 @@ def recorded(acquisition: Acquisition, channel: str) -> Segments:
 def plateaus(quantity: Segments, course: Course, channel: ChannelSpec) -> Segments:
     """Plateaus as one value each, for what only asks how much heat there was: a record without its noise is short."""
     return quantity.merged(max(channel.offset, _NOISE * abs(course.value)))
-
-
-def joined(first: Segments, then: Segments) -> Segments:
-    """One after the other."""
-    return Segments(np.concatenate([first.durations, then.durations]), np.concatenate([first.currents, then.currents]))
 
 
 def shoot(step: Stimulus, context: Context, drive: Drive, aim: Aim) -> Shot:
@@ -145,7 +141,8 @@ def shoot(step: Stimulus, context: Context, drive: Drive, aim: Aim) -> Shot:
         found = instants(acquisition, aim.look, _TAIL_S)
     except NotRecorded as error:
         raise StepError(f"stimulus not reached: {error}") from error
-    shot = Shot(acquisition, aim.look, spec, bench.spec.recorder.clock, found, said, polled)
+    recorder = bench.spec.recorder
+    shot = Shot(acquisition, aim.look, spec, recorder.clock, recorder.skew, found, said, polled)
     _check_reached(step, shot)
     return shot
 
@@ -178,7 +175,8 @@ def _apply(step: Stimulus, context: Context, drive: Drive, aim: Aim) -> tuple[St
     clock = context.bench.clock
     drive.ready()
     began_ns = clock.now_ns()
-    drive.start(aim.cut_off + (_CLOSING_S if step.closing else 0.0))
+    # A drawn current begins with the closing, and its cut-off counts from there; an injected one is there before.
+    drive.start(aim.cut_off + (_CLOSING_S if step.closing and step.draw is None else 0.0))
     if not step.closing:
         return _watch(step, context, aim, began_ns)
     send_command(context, "none")

@@ -8,7 +8,7 @@ from __future__ import annotations
 import io
 import re
 import textwrap
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Callable, Sequence
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
@@ -16,7 +16,7 @@ from numpy.typing import ArrayLike
 
 from harness.quantity import show
 from harness.trip.characteristic import Characteristic, CurvePoints
-from harness.trip.coordination import Kind, Line, sentences
+from harness.trip.coordination import Line
 from harness.trip.corner import PickupZone
 from harness.trip.trace import FloatArray
 from protocol.protection import Declared, Parameter
@@ -45,26 +45,21 @@ STYLE: Any = {
     "text.parse_math": False,  # a $ in a title is a $
 }
 """Settings of the drawing library under which ``plot`` is to be called."""
+_LINE_MARKS = ("s-", "^-", "D-")
 _INK, _BLUE, _PALE, _GREY = "#1a1a1a", "#0b4f8a", "#a9cdea", "#6b6b6b"
 
 
-def draw(
-    characteristic: Characteristic, lowest: float, highest: float, kind: str, lines: Sequence[Line] | None = None
-) -> bytes:
+def draw(characteristic: Characteristic, lowest: float, highest: float, kind: str, lines: Sequence[Line] = ()) -> bytes:
     """The picture of ``characteristic`` from ``lowest`` to ``highest`` A as a file of ``kind``, one of FORMATS.
 
-    With ``lines``, these too, and below them what they say of the coordination.
+    ``lines`` are drawn beside it: what it is to be coordinated with.
     """
     import matplotlib as mpl
     from matplotlib.figure import Figure
 
     with mpl.rc_context(STYLE):
-        said = [] if lines is None else sentences(characteristic, lines, highest)
-        below = "\n".join(_wrapped(sentence, 125) for sentence in said)
-        figure = Figure(figsize=(8.0, 6.0 + 0.16 * below.count("\n")), dpi=150, layout="constrained")
-        axes = plot(figure, characteristic, lowest, highest, lines=lines or ())
-        place: Any = {"xycoords": "axes fraction", "xytext": (0, -34), "textcoords": "offset points"}
-        axes.annotate(below, (0, 0), va="top", fontsize=8, annotation_clip=False, **place)
+        figure = Figure(figsize=(8.0, 6.0), dpi=150, layout="constrained")
+        plot(figure, characteristic, lowest, highest, lines=lines)
         file = io.BytesIO()
         title = f"Time-current characteristic: {_printable(characteristic.device.title)}"
         figure.savefig(file, format=kind, metadata={"Title": title, **_METADATA[kind]})
@@ -118,7 +113,7 @@ def plot(
     """Draw ``characteristic`` from ``lowest`` to ``highest`` A and say on which axes.
 
     ``times`` (s): the time axis begins at the decade below the first and holds the second, whatever operates faster.
-    Without ``titled``, no headings and no legend.
+    Without ``titled``, no headings and no legend. The axis of currents goes on to the second point of a line.
     """
     axes = figure.add_subplot()
     grid = _grid(list(characteristic.zones.values()), lowest, highest)
@@ -127,15 +122,14 @@ def plot(
     if times is not None:
         bottom = float(10.0 ** np.floor(np.log10(times[0])))
         top = max(top, float(10.0 ** np.ceil(np.log10(times[1]))))
-    _scales(axes, (lowest, highest), (bottom, top))
+    _scales(axes, (lowest, max([highest, *(line.points[1][0] for line in lines)])), (bottom, top))
     _curves(axes, points, characteristic.pickup_zone, top)
-    _regions(axes, points, characteristic.device.sensing.full_scale, lines)
-    for line in lines:
-        _line(axes, line)
+    _regions(axes, points, bottom, top)
+    _coordination(axes, lines)
     _multiples(axes, characteristic.pickup_zone.pickup)
     if titled:
         _head(figure, axes, characteristic)
-        figure.legend(loc="outside lower center", ncols=3, edgecolor=_GREY, fontsize=8, handlelength=3.2)
+        figure.legend(loc="outside lower center", ncols=3, edgecolor=_GREY, fontsize=8)
     return axes
 
 
@@ -177,44 +171,26 @@ def _curves(axes: Axes, points: CurvePoints, zone: PickupZone, top: float) -> No
     )
 
 
-_DASHES: Mapping[Kind, Any] = {"cable": (0, (9, 2)), "switch": (0, (7, 1.5, 1, 1.5, 1, 1.5)), "backup": (0, (1, 1))}
+def _coordination(axes: Axes, lines: Sequence[Line]) -> None:
+    """Lines told apart by their marks: what stands or acts there is not the breaker."""
+    for number, (line, mark) in enumerate(zip(lines, _LINE_MARKS, strict=False)):
+        x, y = zip(*line.points, strict=True)
+        axes.plot(x, y, mark, color=_INK, lw=1.1, ms=5, mfc="white", label=line.name, gid=f"line-{number}")
 
 
-def _line(axes: Axes, line: Line) -> None:
-    """A line that the band must stay below, thicker than the band's own, and its name where it can first be seen."""
-    x, y = (np.array(column) for column in zip(*line.points, strict=True))
-    axes.plot(x, y, linestyle=_DASHES[line.kind], color=_INK, lw=1.7, label=line.words, gid=f"line-{line.kind}")
-    left, right = axes.get_xlim()
-    bottom, top = axes.get_ylim()
-    inside = np.geomspace(max(left, x[0]), min(right, x[-1]), 200) if x[0] < right else np.empty(0)
-    times = line.times(inside)
-    seen = np.flatnonzero((times > bottom) & (times < top / 4))  # room for the name above it
-    if seen.size:
-        place = float(inside[seen[0]]), float(times[seen[0]])
-        axes.annotate(line.kind, place, (4, 2), textcoords="offset points", fontsize=8, fontweight="bold")
-
-
-def _regions(axes: Axes, points: CurvePoints, full_scale: float, lines: Sequence[Line]) -> None:
-    """Say on both sides of the band what it means, halfway along it; on the far side beyond every one of ``lines``."""
-    bottom, top = axes.get_ylim()
+def _regions(axes: Axes, points: CurvePoints, bottom: float, top: float) -> None:
+    """Say on both sides of the band what it means, halfway along it."""
     certain = np.flatnonzero(points.late < top)
     if not certain.size:
         if np.isinf(points.early).all():
             axes.text(0.5, 0.5, "must not operate", ha="center", style="italic", color=_GREY, transform=axes.transAxes)
         return
-    left, right = points.currents[certain[0]], min(points.currents[-1], full_scale)
+    left, right = points.currents[certain[0]], points.currents[-1]
     middle = min(int(np.searchsorted(points.currents, np.sqrt(left * right))), len(points.currents) - 1)
-    late = np.minimum(points.late, top)
-    above = late * (top / late) ** (0.7 if lines else 0.3)
-    taken = np.nanmax([np.zeros_like(above), *(line.times(points.currents) for line in lines)], axis=0)
-    free = np.flatnonzero(above[middle:] > 2.5 * taken[middle:])
-    far = middle + int(free[0]) if free.size else middle
-    style: Any = {"va": "center", "style": "italic", "color": _GREY}
-    side = "left" if lines else "center"
-    axes.text(float(points.currents[far]), float(above[far]), "must have operated", ha=side, **style)
-    early = points.early[middle]
-    below = float(early * (bottom / early) ** 0.4)
-    axes.text(float(points.currents[middle]), below, "must not operate", ha="center", **style)
+    early, late, current = points.early[middle], points.late[middle], float(points.currents[middle])
+    words = {"must have operated": late * (top / late) ** 0.3, "must not operate": early * (bottom / early) ** 0.4}
+    for text, time in words.items():
+        axes.text(current, float(time), text, ha="center", va="center", style="italic", color=_GREY)
 
 
 def _grid(zones: list[PickupZone], lowest: float, highest: float) -> FloatArray:

@@ -5,7 +5,6 @@ from pathlib import Path
 import pytest
 from click.testing import CliRunner, Result
 
-from harness.bench.spec import shipped_bench
 from harness.cli.curve import curve
 
 
@@ -210,40 +209,3 @@ def test_a_broken_profile_lists_its_errors(tmp_path: Path) -> None:
     assert done.exit_code == 2
     assert done.stdout == ""
     assert f"{profile}:" in done.stderr
-
-
-def test_with_a_bench_the_backup_is_compared_too() -> None:
-    text = " ".join(run("--bench", str(shipped_bench("simulated"))).stdout.split())
-
-    assert "Protects the cable: the latest operate time lies below cable 4 mm² copper, XLPE from 256 A to 512 A" in text
-    assert "Selective: the latest operate time lies below backup fuse 160 A from 320 A to 512 A." in text
-    assert "No backup line" not in text
-    assert "No backup line: no bench file with a backup is at hand." in run().stdout
-
-
-def test_coordination_in_json() -> None:
-    arguments = ("--bench", str(shipped_bench("simulated")), "--to", "200A", "--set", "overload_time_constant=600s")
-    *_, last = lines(*arguments)
-    summary = last["summary"]
-    assert isinstance(summary, dict)
-    cable, switch, backup = summary["coordination"]
-
-    assert (cable["line"], cable["compared_a"], cable["lost_from_a"]) == ("cable", None, None)
-    assert (switch["line"], switch["compared_a"]) == ("switch", [50.0, 200.0])
-    # Where two closed forms meet: the latest operation, with 1 % and 0.1 A on the current, 1 % on the timer and 25 ms
-    # of latency, and the straight line on logarithmic axes from 50 A, 600 s to 90 A, 10 s.
-    lost = switch["lost_from_a"]
-    late = 600 / 0.99 * -math.log(1 - (27.5 / (0.99 * lost - 0.1)) ** 2) + 0.025
-    assert late == pytest.approx(600 * (lost / 50) ** (math.log(10 / 600) / math.log(90 / 50)), rel=1e-3)
-    assert (backup["words"], backup["compared_a"]) == ("backup fuse 160 A", None)
-
-
-def test_a_bench_without_backup_is_refused(tmp_path: Path) -> None:
-    text = shipped_bench("simulated").read_text()
-    start, end = text.index("backup:"), text.index("limits:")
-    (tmp_path / "bench.yaml").write_text(text[:start] + text[end:])
-    done = run("--bench", str(tmp_path / "bench.yaml"))
-
-    assert done.exit_code == 2
-    assert "backup" in done.stderr
-    assert len(done.stderr.splitlines()) == 1

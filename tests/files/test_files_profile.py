@@ -14,7 +14,6 @@ from edited import marked
 from harness.files.marks import FileError, FileErrors
 from harness.files.profile import device_files, load_device, shipped_device, shipped_plans
 from protocol.protection import Declared, InverseTime, Parameter, ThermalMemory
-from protocol.surroundings import Cable
 
 HEATER = Path(__file__).parents[2] / "testplans" / "devices" / "heater.yaml"
 BAD: dict[str, dict[str, Any]] = yaml.safe_load((Path(__file__).parent / "bad_profile.yaml").read_text())
@@ -165,17 +164,3 @@ def test_shipped_files() -> None:
     assert (shipped_plans() / "low_voltage").is_dir()
     with pytest.raises(KeyError, match=r"no device 'fan'; there are .*heater, pump"):
         shipped_device("fan")
-
-
-def test_cable_and_withstand_are_what_the_profile_says_and_may_be_left_out(tmp_path: Path) -> None:
-    device = load_device(HEATER)
-    shutil.copy(HEATER.with_suffix(".ldf"), tmp_path)
-    (tmp_path / "heater.yaml").write_text(HEATER.read_text().partition("\ncable:")[0])
-    bare = load_device(tmp_path / "heater.yaml")
-
-    assert device.cable == Cable("copper", "xlpe", 4.0, 36.0)
-    assert device.withstand is not None
-    assert device.withstand.points[0] == (50.0, 600.0)
-    assert device.withstand.points[-1] == (device.ratings.peak_current, device.ratings.peak_time)
-    assert device.withstand.clamp_energy == 120.0
-    assert (bare.cable, bare.withstand) == (None, None)

@@ -152,7 +152,7 @@ def test_by_keyboard_alone_a_waveform_is_read_and_exchanges_are_opened(shown: tu
     assert figure.get_by_role("status").inner_text() != first
     page.locator("summary").first.focus()
     page.keyboard.press("Enter")
-    assert page.get_by_text("read overload_pickup = 27.5 A").first.is_visible()
+    assert page.get_by_text("read overload_pickup: overload_pickup = 27.5 A").first.is_visible()
 
 
 def test_without_scripts_it_says_the_same(browser: Any, written: str) -> None:

@@ -3,18 +3,11 @@
 from __future__ import annotations
 
 import re
-from dataclasses import replace
-from pathlib import Path
 
 import pytest
 
-from harness.bench.spec import shipped_bench
-from harness.record.journal import Journal
-from harness.record.reader import Record, RecordError
 from harness.record.result import Applied, Verdict
-from harness.report.kept import kept_backup
 from harness.report.tcc import pictures, point_of
-from protocol.surroundings import Withstand
 from tests.report.made_record import HEATER, a_trip
 
 DEVICES = {"heater": HEATER}
@@ -22,7 +15,7 @@ DEVICES = {"heater": HEATER}
 
 def places(svg: str) -> dict[str, tuple[float, float]]:
     """Where each point lies, by the first word of what it says."""
-    found = re.findall(r'data-say="([^:"]+):[^"]*" transform="translate\(([\d.]+) ([\d.]+)\)"', svg)
+    found = re.findall(r'aria-label="([^:"]+):[^"]*" transform="translate\(([\d.]+) ([\d.]+)\)"', svg)
     return {name: (float(x), float(y)) for name, x, y in found}
 
 
@@ -87,6 +80,18 @@ def test_other_set_points_are_another_picture_and_too_many_are_said(monkeypatch:
     assert notes[0].startswith("2 further combinations of set-points, with 2 points together, are not drawn")
 
 
+def test_cable_switch_and_fuse_are_drawn_and_judged() -> None:
+    [with_fuse], _ = pictures([a_trip("in", Verdict.PASS, 17.0)], DEVICES, ((320.0, 60.0), (800.0, 1.0)))
+    assert all(f'id="t1-line-{number}"' in with_fuse.svg for number in range(3))
+    assert "cable, 2.5 mm2 copper, xlpe 90 degC" in with_fuse.svg
+    assert [words.split(": ")[1].split(" from")[0] for words in with_fuse.coordination] == [
+        "the breaker saves the cable", "the breaker saves its own switch", "the breaker is there first",
+    ]  # fmt: skip
+
+    [without], _ = pictures([a_trip("in", Verdict.PASS, 17.0)], DEVICES)
+    assert without.coordination[-1] == "No line of an upstream fuse: the bench file declares no backup."
+
+
 def test_a_device_that_cannot_be_rebuilt_is_said() -> None:
     drawn, notes = pictures([a_trip("a", Verdict.PASS, 17.0)], {})
 
@@ -104,65 +109,3 @@ def test_a_name_with_markup_in_it_is_text() -> None:
 
     assert "<script" not in picture.svg
     assert 'aria-label="&quot;&gt;&lt;script&gt;' in picture.svg
-
-
-FUSE = ("backup fuse 160 A", ((320.0, 60.0), (800.0, 1.0), (1600.0, 0.01)))
-
-
-def test_cable_switch_and_backup_are_drawn_and_said() -> None:
-    [picture], notes = pictures([a_trip("a", Verdict.PASS, 17.0)], DEVICES, FUSE)
-
-    assert re.findall(r'id="t1-line-(\w+)"', picture.svg) == ["cable", "switch", "backup"]
-    for words in ("cable 4 mm² copper, XLPE", "switch withstand", "backup fuse 160 A"):
-        assert f">{words}</text>" in picture.svg
-    assert [sentence.split(":")[0] for sentence in picture.coordination[:3]] == [
-        "Protects the cable",
-        "Protects its switch",
-        "Selective",
-    ]
-    assert notes == []
-
-
-def test_set_points_that_lose_the_order_are_said_below_their_own_picture() -> None:
-    weak = replace(HEATER, withstand=Withstand(((50.0, 30.0), (200.0, 0.01))))
-    slow = a_trip("a", Verdict.PASS, 17.0, set_points={**HEATER.defaults(), "overload_time_constant": 600.0})
-    # 60 s: 54.42 A is where the latest operation, 60/0.99 s * -ln(1 - (27.5/(0.99 I - 0.1))²) + 25 ms = 18.4 s, meets
-    # 30 s * (I/50)**(ln(0.01/30)/ln(200/50)); 600 s: the line's very beginning is lost
-    drawn, _ = pictures([a_trip("b", Verdict.PASS, 17.0), slow], {"heater": weak}, FUSE)
-
-    assert {picture.coordination[1].split(":")[0] for picture in drawn} == {"Does NOT protect its switch"}
-    assert {re.search(r"at ([\d.]+) A", picture.coordination[1])[1] for picture in drawn} == {"50", "54.42"}  # type: ignore[index]
-
-
-def test_without_profile_sections_and_backup_each_missing_line_is_said() -> None:
-    bare = replace(HEATER, cable=None, withstand=None)
-    [picture], _ = pictures([a_trip("a", Verdict.PASS, 17.0)], {"heater": bare})
-
-    assert "-line-" not in picture.svg
-    assert [sentence.split(":")[0] for sentence in picture.coordination] == [
-        "No cable line",
-        "No withstand line",
-        "No backup line",
-    ]
-
-
-def test_the_backup_is_that_of_the_records_own_copy_of_the_bench_file(tmp_path: Path) -> None:
-    journal = Journal(tmp_path / "run")
-    journal.keep_input(shipped_bench("simulated"), "bench")
-    journal.close()
-    record = Record(tmp_path / "run")
-    [copy] = [tmp_path / "run" / each.stored_as for each in record.inputs()]
-
-    assert kept_backup(record, tmp_path / "run") == FUSE
-    copy.write_text(copy.read_text().replace("320 A", "300 A"))
-    with pytest.raises(RecordError, match="SHA-256 differs"):
-        kept_backup(record, tmp_path / "run")
-    record.close()
-
-
-def test_a_record_without_a_bench_file_has_no_backup(tmp_path: Path) -> None:
-    Journal(tmp_path / "run").close()
-    record = Record(tmp_path / "run")
-
-    assert kept_backup(record, tmp_path / "run") == ("", ())
-    record.close()

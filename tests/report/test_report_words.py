@@ -12,10 +12,10 @@ from tests.report.made_record import HEATER
 @pytest.mark.parametrize(
     ("request_hex", "answer", "words"),
     [
-        ("22 01 01", "62 01 01 07 D0", "read overload_pickup = 20 A"),
+        ("22 01 01", "62 01 01 07 D0", "read overload_pickup: overload_pickup = 20 A"),
         ("2E 01 01 07 D0", "6E 01 01", "write overload_pickup = 20 A: written"),
         ("2E 01 01 00 00", "7F 2E 31", "write overload_pickup = 0 A: refused, request out of range"),
-        ("22 F1 89", "62 F1 89 31 2E 34", "read application_version = 1.4"),
+        ("22 F1 89", "62 F1 89 31 2E 34", "read application_version: application_version = 1.4"),
         ("22 12 34", "62 12 34 01", "read record 1234: record 1234 01"),
         ("14 FF FF FF", "54", "clear every fault code: cleared"),
         ("19 02 FF", "59 02 7F", "which fault codes have any status bit: none"),

@@ -15,7 +15,6 @@ import pytest
 
 from harness.files.profile import load_device, shipped_device
 from harness.trip.characteristic import Characteristic
-from harness.trip.coordination import lines
 from harness.trip.picture import FORMATS, conditions, draw
 
 SVG = "{http://www.w3.org/2000/svg}"
@@ -173,26 +172,3 @@ def test_matplotlib_is_not_imported_before_it_draws() -> None:
     done = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=True)
 
     assert done.stdout == "False\n"
-
-
-def test_lines_of_cable_switch_and_backup_lie_where_they_should_and_differ_by_their_dashes() -> None:
-    device = load_device(shipped_device("heater"))
-    its = Characteristic(device, device.defaults())
-    backup = ((320.0, 60.0), (800.0, 1.0), (1600.0, 0.01))
-    drawn = ElementTree.fromstring(draw(its, 22.0, 512.0, "svg", lines(device, backup, "backup fuse 160 A")))
-    frame = points(drawn, "patch_2")
-    (left, _), (right, _) = frame.min(axis=0), frame.max(axis=0)
-    dashes = set()
-    for kind, first in (("cable", 4 * 143.08 / 5**0.5), ("switch", 50.0), ("backup", 320.0)):
-        group = next(element for element in drawn.iter(f"{SVG}g") if element.get("id") == f"line-{kind}")
-        dashes.add(
-            "".join(re.findall(r"stroke-dasharray: ([\d., ]+)", next(group.iter(f"{SVG}path")).get("style", "")))
-        )
-        x = points(drawn, f"line-{kind}")[0, 0]
-
-        assert 22.0 * (512.0 / 22.0) ** ((x - left) / (right - left)) == pytest.approx(first, rel=1e-3)
-        assert kind in words(drawn)
-    assert len(dashes) == 3
-    assert "" not in dashes
-    assert "Protects the cable: the latest operate time lies below" in words(drawn)
-    assert "Selective:" in words(drawn)
