@@ -162,7 +162,7 @@ def _picture(
         figure.subplots_adjust(left=0.09, right=0.98, top=0.9, bottom=0.19)
         ends = min(*times, _SHORTEST_S), max(times)
         axes = plot(figure, characteristic, lowest, highest, ends, titled=False, lines=beside)
-        figure.legend(loc="lower center", ncols=3, edgecolor="#6b6b6b", fontsize=8)
+        figure.legend(loc="lower center", ncols=3, edgecolor="#6b6b6b", fontsize=8, handlelength=3.2)
         file = io.StringIO()
         title = f"Time-current characteristic of {characteristic.device.title}"
         figure.savefig(file, format="svg", metadata={"Date": None, "Creator": None, "Title": title})

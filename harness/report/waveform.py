@@ -13,7 +13,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from harness.record.result import Waveform
-from harness.report.slim import unwrapped
+from harness.report.slim import bends, unwrapped
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
@@ -40,6 +40,8 @@ _IDLE = re.compile(
     re.DOTALL,
 )
 """What the drawing library writes and nobody looks at: its name, numbered ids, inherited styles, indents."""
+_HASHED = re.compile(r"\b[hmp][0-9a-f]{10}\b")
+"""Ids that the library makes of what they name."""
 _REFERENCE = re.compile(r'((?<=[\s"])id="|xlink:href="#|url\(#)')
 
 
@@ -77,6 +79,8 @@ def draw(waves: Sequence[Waveform], title: str, place: str) -> str:
 def placed(svg: str, place: str) -> str:
     """A drawing library's SVG file as an element of a page: ids set apart by ``place``, numbers cut to what shows."""
     short = _NUMBERS.sub(_shorter, _IDLE.sub("", svg[svg.index("<svg") :]))
+    numbers: dict[str, str] = {}
+    short = _HASHED.sub(lambda found: numbers.setdefault(found[0], f"{found[0][0]}{len(numbers)}"), short)
     return unwrapped(_REFERENCE.sub(rf"\g<1>{place}-", short)).replace("xlink:href", "href")
 
 
@@ -89,6 +93,8 @@ def _shorter(numbers: re.Match[str]) -> str:
 def _apart(row: re.Match[str]) -> str:
     """A row of corners without those that lie on the one before, as print and screen show them; ends stay."""
     numbers = row[0].split()
+    if "z" in row.string[row.end() : row.end() + 4]:
+        return _outline(numbers)
     kept, at = numbers[:2], (float(numbers[0]), float(numbers[1]))
     for x, y in zip(numbers[2:-2:2], numbers[3:-2:2], strict=True):
         here = float(x), float(y)
@@ -96,6 +102,12 @@ def _apart(row: re.Match[str]) -> str:
             kept += (x, y)
             at = here
     return " ".join(kept + numbers[max(len(numbers) - 2, 2) :])
+
+
+def _outline(numbers: list[str]) -> str:
+    """The corners of an area without those on the way between two others."""
+    kept = bends([(float(x), float(y)) for x, y in zip(numbers[::2], numbers[1::2], strict=True)])
+    return " ".join(f"{numbers[2 * index]} {numbers[2 * index + 1]}" for index in kept)
 
 
 def _room(figure: Figure, axes: Axes, wave: Waveform) -> str:

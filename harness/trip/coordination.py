@@ -121,11 +121,23 @@ def undeclared(device: Device, backup: Sequence[tuple[float, float]] | None, hig
     return said
 
 
-def judge(characteristic: Characteristic, line: Line) -> tuple[bool, str]:
-    """Whether the latest edge of the band lies below ``line`` wherever both are there, and a sentence with figures."""
-    low, high = line.points[0][0], line.points[-1][0]
-    currents = np.geomspace(low, high, _CURRENTS)
-    late, limit = characteristic.at(currents).late, line.times(currents)
+def latest(characteristic: Characteristic, currents: FloatArray) -> FloatArray:
+    """Longest in s that a good breaker lets each lasting current (A) flow from cold; inf where it need not operate.
+
+    Above its measuring range a breaker measures the end of it; a comparator takes no longer there.
+    """
+    return characteristic.at(np.minimum(currents, characteristic.device.sensing.full_scale)).late
+
+
+def judge(characteristic: Characteristic, line: Line, highest: float = math.inf) -> tuple[bool, str]:
+    """Whether the latest edge of the band lies below ``line`` up to ``highest`` A, and a sentence with figures."""
+    low, high = line.points[0][0], min(line.points[-1][0], highest)
+    if low >= high:
+        return True, f"{line.name}: nothing to compare up to {show(highest, 'A')}, it begins at {show(low, 'A')}"
+    # The latest edge falls in steps where a function becomes certain: it is at its worst just there.
+    steps = [zone.high for zone in characteristic.zones.values() if low < zone.high < high]
+    currents = np.unique([*np.geomspace(low, high, _CURRENTS), *steps])
+    late, limit = latest(characteristic, currents), line.times(currents)
     over = np.flatnonzero(late >= limit)
     reach = f"{show(low, 'A')} to {show(high, 'A')}"
     if not over.size:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import dataclasses
 import math
+from dataclasses import replace
 from typing import Any
 
 import numpy as np
@@ -18,6 +19,7 @@ from harness.trip.coordination import (
     cable_line,
     judge,
     k_factor,
+    latest,
     lines,
     reach,
     undeclared,
@@ -108,3 +110,55 @@ def test_what_is_not_declared_is_said() -> None:
     ]  # fmt: skip
     thick = dataclasses.replace(HEATER, cable=Cable("copper", "xlpe_90", 50.0), withstand=Withstand(FUSE, 1.0))
     assert undeclared(thick, FUSE, 200.0) == ["No cable line: up to 3199 A the cable stands 5 s and more."]
+
+
+@pytest.mark.parametrize(
+    ("current", "time", "k", "published"),
+    [
+        # worked values published with S = I sqrt(t) / k (IEC 60364-5-54, 543.1.2), to the digits that were printed
+        (1200.0, 0.4, 115, 6.60),
+        (12000.0, 0.2, 143, 37.5),
+        (12000.0, 0.02, 143, 11.9),
+    ],
+)
+def test_published_cross_sections_stand_their_current_for_their_time(
+    current: float, time: float, k: int, published: float
+) -> None:
+    cable = Cable("copper", "pvc_70" if k == 115 else "xlpe_90", published)
+    line = cable_line(cable, 2e5)
+
+    assert line is not None
+    assert line.times(np.array([current]))[0] == pytest.approx(time, rel=0.01)
+
+
+def test_a_step_of_the_band_between_two_currents_is_seen() -> None:
+    """The latest edge is at its worst where the comparator is not yet certain: 180 A * 1.02 + 1 A, 184.7 A."""
+    device = load_device(shipped_device("heater"))
+    its = Characteristic(device, device.defaults())
+    worst = its.zones["short_circuit"].high
+    late = float(latest(its, np.array([worst]))[0])
+    narrow = Line(
+        "switch, withstand", ((worst * 0.9999, late * 1.01), (worst * 1.0001, late * 0.999)), "kept", "broken"
+    )
+    far = Line("switch, withstand", ((100.0, 1.0), (worst, late * 1.01), (300.0, late)), "kept", "broken")
+
+    assert not judge(its, replace(narrow, points=((100.0, 1.0), (worst, late * 0.999), (300.0, late * 0.99))))[0]
+    assert judge(its, far)[0]
+
+
+def test_above_its_measuring_range_a_breaker_measures_the_end_of_it() -> None:
+    device = load_device(shipped_device("heater"))
+    sampled = replace(device, functions={"overload": device.functions["overload"]})
+    its = Characteristic(sampled, device.defaults())
+
+    assert latest(its, np.array([5000.0])) == latest(its, np.array([device.sensing.full_scale]))
+
+
+def test_a_line_beyond_the_currents_of_a_bench_is_not_compared() -> None:
+    device = load_device(shipped_device("heater"))
+    saved, words = judge(
+        Characteristic(device, device.defaults()), Line("backup", ((320.0, 1e-9), (800.0, 1e-9)), "", ""), 300.0
+    )
+
+    assert saved
+    assert words == "backup: nothing to compare up to 300 A, it begins at 320 A"
