@@ -167,7 +167,8 @@ class PowerSupply(Instrument):
 
     def output(self, on: bool) -> None:
         """Switch the output and confirm it."""
-        self._switch_on("OUTP") if on else self._switch_off("OUTP")
+        switch = self._switch_on if on else self._switch_off
+        switch("OUTP")
 
     def voltage(self) -> float:
         """Measured voltage at the terminals, V."""
@@ -218,7 +219,8 @@ class SignalSource(Instrument):
 
     def output(self, on: bool) -> None:
         """Connect or disconnect it, and confirm that."""
-        self._switch_on("OUTP") if on else self._switch_off("OUTP")
+        switch = self._switch_on if on else self._switch_off
+        switch("OUTP")
 
     def off(self) -> None:
         """Disconnect it and confirm that it is."""
