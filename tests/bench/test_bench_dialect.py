@@ -120,7 +120,7 @@ def test_what_is_no_verb_and_no_identity_is_refused(tmp_path: Path, entry: str, 
     path = tmp_path / "bench.yaml"
     path.write_text(SIMULATED.read_text().replace("    current_limit: 2 A", f"    current_limit: 2 A\n    {entry}"))
 
-    with pytest.raises(FileErrors, match="bench.yaml:10:") as caught:
+    with pytest.raises(FileErrors, match=r"bench.yaml:10:") as caught:
         load_bench(path)
 
     assert why in str(caught.value)
@@ -195,7 +195,7 @@ def test_every_entry_of_the_error_queue_is_told_with_the_write_that_made_it() ->
     supply = with_dialect(wire)
     wire.errors = ['-222,"Data out of range"', '-221,"Settings conflict"']
 
-    with pytest.raises(InstrumentError, match="'SOUR:VOLT 5' was answered with error -222.*; -221"):
+    with pytest.raises(InstrumentError, match=r"'SOUR:VOLT 5' was answered with error -222.*; -221"):
         supply.go(5.0)
 
     supply.go(6.0)  # the queue was emptied: nobody else is blamed for it
@@ -211,9 +211,9 @@ def test_what_is_outside_the_declared_range_is_refused_before_a_byte_leaves() ->
     wire.said.clear()
 
     for value in (20.01, -0.01):
-        with pytest.raises(InstrumentError, match="outside its declared range of 0 to 20: nothing was sent"):
+        with pytest.raises(InstrumentError, match=r"outside its declared range of 0 to 20: nothing was sent"):
             supply.go(value)
-    with pytest.raises(InstrumentError, match="SOUR:CURR 2.5 is outside"):
+    with pytest.raises(InstrumentError, match=r"SOUR:CURR 2.5 is outside"):
         supply.configure(13.5, 2.5)
 
     assert [text for text in wire.said if text.startswith("SOUR:CURR")] == []
@@ -255,7 +255,7 @@ def test_a_value_that_reads_back_beyond_the_limits_of_error_is_an_error(error: f
     if good:
         supply.go(13.5)
         return
-    with pytest.raises(InstrumentError, match="was set to 13.5 and reads back"):
+    with pytest.raises(InstrumentError, match=r"was set to 13.5 and reads back"):
         supply.go(13.5)
 
 
