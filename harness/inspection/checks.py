@@ -181,7 +181,7 @@ def _asked(tools: Tools, task: Task, seen: Callable[[], bool]) -> bool:
     """Ask for ``task``, wait for it with the time left shown."""
     rig, operator = tools.rig, tools.operator
     operator.ask(task)
-    deadline_ns, told_ns, came = rig.now_ns + tools.within_ns, 0, False
+    deadline_ns, told_ns, came = rig.now_ns + tools.within_ns, rig.now_ns - _PROGRESS_NS, False
     while not (came := seen()) and rig.now_ns < deadline_ns:
         if rig.now_ns - told_ns >= _PROGRESS_NS:
             told_ns = rig.now_ns

@@ -11,7 +11,7 @@ from harness.inspection.checks import PASSIVE, WITH_A_PERSON, Check, Tools
 from harness.inspection.low_voltage import LIVE
 from harness.inspection.opened import Opened
 from harness.inspection.operator import Operator
-from harness.inspection.rig import AtFault, Rig
+from harness.inspection.rig import FEEDBACK_NS, AtFault, Rig
 from harness.inspection.row import Finding, Row, Verdict
 
 CHECKS: tuple[Check, ...] = (*PASSIVE, *WITH_A_PERSON, *LIVE)
@@ -73,6 +73,11 @@ class Inspection:
         """The last row: how the bench is left."""
         found = ["off"]
         try:
+            if "interlock" in self.bench.instruments:
+                if rig.wait(lambda: not rig.interlock.inputs().contactor, FEEDBACK_NS) is None:
+                    problems.append("the contactor's feedback says closed")
+                if not rig.interlock.inputs().discharge:
+                    problems.append("the discharge relay's feedback says open")
             if "voltmeter" in self.bench.instruments:
                 spec = rig.spec.discharge
                 within_ns = 0 if spec is None else round(spec.within * S)

@@ -23,7 +23,8 @@ from harness.quantity import show
 
 _CHARGED = 0.9  # of the source side's voltage, on the load side
 _FLOOR_V = 5.0  # readings above it show the way down
-_STAYS_NS = 5 * S  # both sides are watched for what capacitors give back
+_STAYS_NS = 3 * S  # both sides are watched for what capacitors give back
+_RESTS_NS = 50 * MS
 _STEADY = 3  # hold times of the line through which the source has to stay on while that is fed
 _MOST_NS = 5 * S  # nothing is waited for longer
 _SLOWER = 1.5  # of the declared time constant; the same as in harness/bench/proof.py
@@ -92,13 +93,11 @@ def stays_dead(tools: Tools) -> Finding:
     rig = tools.rig
     with rig.energised(discharging=False):
         _charged(rig)
-    most = 0.0
-    end_ns = rig.now_ns + round(rig.discharge.within * S) + _STAYS_NS
+    rig.wait(lambda: max(rig.both()) < rig.volts / 10, round(rig.discharge.within * S))
+    most, end_ns = 0.0, rig.now_ns + _STAYS_NS
     while rig.now_ns < end_ns:
-        both = rig.role("voltmeter", Voltmeter).both()
-        if rig.now_ns > end_ns - _STAYS_NS:
-            most = max(most, *both)
-        rig.sleep(50 * MS)
+        most = max(most, *rig.role("voltmeter", Voltmeter).both())
+        rig.sleep(_RESTS_NS)
     limit = rig.volts / 10
     fix = "voltage comes back: leave the discharge on, short both sides before anybody touches them"
     return Finding(f"{most:.1f} V at most", fix if most > limit else None)
@@ -170,6 +169,7 @@ def watchdog_process(tools: Tools) -> Finding:
                 if not dog.alive():
                     raise InstrumentError("the watchdog acted, or ended, while it was beaten")
                 began_ns = rig.now_ns
+                dog.beat()  # the worst of times: a beat has just gone out
                 dog.hush()
                 fix = "watchdog: see its own links and that the line goes to source enable"
                 why = "watchdog: slower than 'stop_within' in the bench file; see what its links take, or declare more"
