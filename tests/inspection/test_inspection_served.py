@@ -9,7 +9,6 @@ import re
 import select
 import signal
 import subprocess
-import sys
 import time
 from collections.abc import Callable, Iterator, Mapping
 from contextlib import contextmanager, suppress
@@ -17,8 +16,6 @@ from pathlib import Path
 from typing import Any
 
 import pytest
-
-sys.path.insert(0, str(Path(__file__).parents[1]))
 from safety_rig import PATIENCE_S, ServedBench, begin_fresh, served_bench, start, wait
 
 HANDS = {
