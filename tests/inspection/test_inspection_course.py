@@ -12,6 +12,7 @@ import pytest
 from harness.bench.calibration import Calibration
 from harness.bench.dialect import Dialect
 from harness.bench.instrument import InstrumentError, PowerSupply
+from harness.bench.interlock import InterlockUnit
 from harness.bench.safety_spec import WatchdogSpec
 from harness.bench.spec import BenchSpec, load_bench, shipped_bench
 from harness.files.profile import load_device, shipped_device
@@ -312,3 +313,28 @@ def test_a_bench_without_high_voltage_is_asked_for_what_it_has() -> None:
 
     assert exit_code(looked.rows) == 0
     assert not {row.role for row in looked.rows} & set(names)
+
+
+def test_a_contactor_that_is_closed_when_it_ends_is_opened() -> None:
+    opened_benches: list[Opened] = []
+
+    def interrupt(bench: Opened) -> None:
+        opened_benches.append(bench)
+        lock = bench.instruments["interlock"]
+        assert isinstance(lock, InterlockUnit)
+        relay = lock.relay
+
+        def closes(name: str, closed: bool) -> None:
+            relay(name, closed)
+            if (name, closed) == ("contactor", True):
+                lock.relay = relay  # type: ignore[method-assign]
+                raise KeyboardInterrupt
+
+        lock.relay = closes  # type: ignore[method-assign]
+
+    with pytest.raises(KeyboardInterrupt):
+        look(on_open=interrupt)
+
+    (bench,) = opened_benches
+    bench.clock.sleep_until(bench.clock.now_ns() + 100_000_000)
+    assert Looked(bench).standing()["contactor"] == 0
