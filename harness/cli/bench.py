@@ -202,16 +202,17 @@ def show_table(rows: Iterable[Row]) -> None:
     table = Table(show_lines=False, pad_edge=False, box=None)
     for title in ("role", "done", "found", "wanted", ""):
         table.add_column(title, overflow="fold")
-    fixes = []
+    fixes: dict[tuple[str, str], list[str]] = {}
     for row in rows:
         colour = _COLOURS[row.verdict]
         texts = (row.role, row.done, re.sub(r",(?=\S)", ", ", row.found), row.wanted)  # an identity has no blanks
         cells = [escape(text) for text in texts]
         table.add_row(*cells, f"[{colour}]{row.verdict.value}[/]")
         if row.fix:
-            fixes.append(f"{row.role}, {row.done}: {row.fix}")
+            fixes.setdefault((row.done, row.fix), []).append(row.role)
     console.print(table, highlight=False)
     if fixes:
         console.print("[bold]what to fix[/]")
-    for fix in fixes:
-        console.print(f"- {escape(fix)}", highlight=False)
+    for (done, fix), roles in fixes.items():
+        whole = f"{', '.join(roles)} ({done}): {fix}"
+        console.print(f"- {escape(whole)}", highlight=False)

@@ -19,6 +19,9 @@ _PROGRESS_NS = S
 _CUT_12V = 0.1  # of the supply's voltage: below it is cut
 _CUT_12V_NS = S  # a supply that takes longer has no fast cut; common practice, no source
 
+OFF = "output commanded off"
+"""What is done with each role that can give anything."""
+
 
 @dataclass(frozen=True)
 class Tools:
@@ -204,7 +207,7 @@ def _shown(lines: list[bool]) -> str:
 
 
 def _off(role: str) -> Check:
-    return Check(role, "output commanded off", "off", partial(output_off, role), (role,), person=False, first=True)
+    return Check(role, OFF, "off", partial(output_off, role), (role,), person=False, first=True)
 
 
 _LOCK, _METER = ("interlock",), ("voltmeter",)

@@ -7,7 +7,7 @@ from dataclasses import dataclass, field
 
 from harness.bench.instrument import InstrumentError
 from harness.clock import S
-from harness.inspection.checks import PASSIVE, WITH_A_PERSON, Check, Tools
+from harness.inspection.checks import OFF, PASSIVE, WITH_A_PERSON, Check, Tools
 from harness.inspection.low_voltage import LIVE
 from harness.inspection.opened import Opened
 from harness.inspection.operator import Operator
@@ -16,6 +16,8 @@ from harness.inspection.row import Finding, Row, Verdict
 
 CHECKS: tuple[Check, ...] = (*PASSIVE, *WITH_A_PERSON, *LIVE)
 """Every check, in order."""
+_TO_BE_OFF = ("interlock", "voltmeter", *(check.role for check in PASSIVE if check.done == OFF))
+"""Roles without which nobody can say that a bench is off."""
 
 
 @dataclass
@@ -60,7 +62,7 @@ class Inspection:
                 yield check
 
     def _left_out(self, check: Check, absent: str | None, stopped: str | None) -> str | None:
-        silent = [role for role in check.roles if role not in self.bench.instruments]
+        silent = [role for role in check.roles if self._silent(role)]
         if silent:
             return f"no answer from {', '.join(silent)}"
         if check.person and absent is not None:
@@ -90,9 +92,16 @@ class Inspection:
                 problems.append(f"the source still reads {rig.source.voltage():.1f} V")
         except InstrumentError as error:
             problems.append(str(error))
-        fix = "treat both sides as live; switch off by hand, verify, earth and short" if problems else ""
-        verdict = Verdict.FAULT if problems else Verdict.OK
+        fix, verdict = "", Verdict.OK
+        if problems:
+            fix, verdict = "treat both sides as live; switch off by hand, verify, earth and short", Verdict.FAULT
+        elif silent := [role for role in _TO_BE_OFF if self._silent(role)]:
+            problems, verdict = [f"not known of {', '.join(silent)}"], Verdict.NOT_LOOKED_AT
         self.add(Row("bench", "everything switched off", "; ".join(problems) or ", ".join(found), "off", verdict, fix))
+
+    def _silent(self, role: str) -> bool:
+        """Whether the bench has ``role`` and it did not answer."""
+        return getattr(self.bench.spec, role) is not None and role not in self.bench.instruments
 
 
 def _carry_out(check: Check, tools: Tools) -> Finding:

@@ -25,6 +25,7 @@ _CHARGED = 0.9  # of the source side's voltage, on the load side
 _FLOOR_V = 5.0  # readings above it show the way down
 _STAYS_NS = 3 * S  # both sides are watched for what capacitors give back
 _RESTS_NS = 50 * MS
+_READ_NS = 20 * MS  # what messages and readings may take
 _STEADY = 3  # hold times of the line through which the source has to stay on while that is fed
 _MOST_NS = 5 * S  # nothing is waited for longer
 _SLOWER = 1.5  # of the declared time constant; the same as in harness/bench/proof.py
@@ -93,7 +94,7 @@ def stays_dead(tools: Tools) -> Finding:
     rig = tools.rig
     with rig.energised(discharging=False):
         _charged(rig)
-    rig.wait(lambda: max(rig.both()) < rig.volts / 10, round(rig.discharge.within * S))
+    rig.wait(lambda: max(rig.both()) < rig.volts / 20, round(rig.discharge.within * S))
     most, end_ns = 0.0, rig.now_ns + _STAYS_NS
     while rig.now_ns < end_ns:
         most = max(most, *rig.role("voltmeter", Voltmeter).both())
@@ -139,7 +140,8 @@ def watchdog_line(tools: Tools) -> Finding:
     """The line is fed, and then no longer: the hardware has to take source enable away, whatever software does."""
     rig = tools.rig
     spec = rig.discharge
-    allowed_ns = rig.hold_ns + round(_SLOWER * spec.resistance * spec.source_side * math.log(1 / GONE) * S) + 20 * MS
+    seen_s = _SLOWER * spec.resistance * spec.source_side * math.log(1 / GONE)
+    allowed_ns = rig.hold_ns + math.ceil(seen_s * S / MS) * MS + _READ_NS
     with rig.energised(discharging=True):
         before = rig.both()[0]
         if rig.wait(lambda: rig.both()[0] < GONE * before, _STEADY * rig.hold_ns) is not None:

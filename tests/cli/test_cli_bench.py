@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import re
 from pathlib import Path
 
 import pytest
@@ -52,9 +53,24 @@ def test_a_fault_is_below_the_table_with_what_to_fix(tmp_path: Path) -> None:
 
     assert code == 5
     assert (
-        "- watchdog, line no longer fed: watchdog line: its relay holds longer than 'hold'"
+        "- watchdog (line no longer fed): watchdog line: its relay holds longer than 'hold'"
         in out.partition("what to fix")[2]
     )
+
+
+def test_a_bench_where_nobody_answers_is_not_said_to_be_off(tmp_path: Path) -> None:
+    path = tmp_path / "bench.yaml"
+    path.write_text(shipped_bench("served").read_text())
+    path.write_text(re.sub(r"127\.0\.0\.1(:+)47", r"127.0.0.1\g<1>9", path.read_text()))  # ports 9110 to 9124
+
+    code, out, _ = run(str(path), "--runs", str(tmp_path), columns=200)
+
+    assert code == 5
+    last = next(line for line in out.splitlines() if "everything switched off" in line)
+    assert "not known of interlock, voltmeter, source" in last
+    assert "not looked at" in last
+    (fix,) = (line for line in out.splitlines() if line.startswith("- supply_12v"))
+    assert "source, load, injector" in fix  # one line for all of them
 
 
 def test_an_unsafe_file_and_an_unknown_device_are_usage_errors(tmp_path: Path) -> None:
