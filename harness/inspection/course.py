@@ -45,10 +45,8 @@ class Inspection:
                     continue
                 self.begins(check)
                 finding = _carry_out(check, tools)
-                bad = finding.fix is not None
-                verdict = Verdict.FAULT if bad else Verdict.OK
-                self.add(Row(check.role, check.done, finding.found, check.wanted, verdict, finding.fix or ""))
-                if bad and check.first and stopped is None:
+                self.add(Row(check.role, check.done, finding.found, check.wanted, finding.verdict, finding.fix or ""))
+                if finding.fix is not None and check.first and stopped is None:
                     stopped = f"{check.role}: {check.done}"
         finally:
             self._left_off(rig, rig.off())

@@ -44,6 +44,8 @@ def _charged(rig: Rig) -> Finding:
     if (ahead := rig.both()[1]) > rig.volts / 2:
         fix = "breaker or bypass: it conducts while it should be open; a shorted switch looks like that"
         return Finding(f"the load side reads {ahead:.1f} V before it is charged", fix)
+    if not rig.interlock.has("precharge"):
+        return Finding(f"{rig.both()[0]:.1f} V; nothing charges the load side: the bench has no precharge", whole=False)
     rig.interlock.relay("precharge", True)
     try:
         up = rig.wait(
@@ -80,13 +82,15 @@ def falls(tools: Tools) -> Finding:
             sides.append(rig.both())
     tied = spec.resistance * (spec.source_side + spec.load_side) / 2
     problems = []
-    for name, index, farad in (("source side", 0, spec.source_side), ("load side", 1, spec.load_side)):
+    charged_sides = (("source side", 0, spec.source_side), ("load side", 1, spec.load_side))[: 1 + charged.whole]
+    for name, index, farad in charged_sides:
         volts = [both[index] for both in sides]
         wrong = fall(times, volts, spec.resistance * farad, tied, rig.error, _FLOOR_V)
         problems += [f"{name}: {problem}" for problem in wrong]
     if problems:
         return Finding("; ".join(problems), DISCHARGE_FIX)
-    return Finding(f"both below {max(sides[-1]) + 0.05:.1f} V after {show(times[-1], 's')}")
+    which = "both" if charged.whole else "source side"
+    return Finding(f"{which} below {max(sides[-1]) + 0.05:.1f} V after {show(times[-1], 's')}", whole=charged.whole)
 
 
 def stays_dead(tools: Tools) -> Finding:

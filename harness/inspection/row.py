@@ -17,10 +17,21 @@ class Verdict(Enum):
 
 @dataclass(frozen=True)
 class Finding:
-    """What was found; ``fix`` says what to do about it, and None that it is as it should be."""
+    """What was found; ``fix`` says what to do about it, and None that it is as it should be.
+
+    ``whole``: all of it was looked at.
+    """
 
     found: str
     fix: str | None = None
+    whole: bool = True
+
+    @property
+    def verdict(self) -> Verdict:
+        """What comes of it."""
+        if self.fix is not None:
+            return Verdict.FAULT
+        return Verdict.OK if self.whole else Verdict.NOT_LOOKED_AT
 
 
 @dataclass(frozen=True)

@@ -338,3 +338,17 @@ def test_a_contactor_that_is_closed_when_it_ends_is_opened() -> None:
     (bench,) = opened_benches
     bench.clock.sleep_until(bench.clock.now_ns() + 100_000_000)
     assert Looked(bench).standing()["contactor"] == 0
+
+
+def test_without_a_precharge_relay_the_load_side_is_not_looked_at() -> None:
+    assert SPEC.interlock is not None
+    relays = {name: line for name, line in SPEC.interlock.relays.items() if name != "precharge"}
+    lock = dataclasses.replace(SPEC.interlock, relays=relays)
+
+    looked = look(spec=dataclasses.replace(SPEC, interlock=lock, precharge=None))
+
+    assert exit_code(looked.rows) == 3
+    left_out = [row.done for row in looked.rows if row.verdict is Verdict.NOT_LOOKED_AT]
+    assert left_out == ["both sides charged to 50 V", "both sides discharged from 50 V"]
+    assert "nothing charges the load side" in looked.row("voltmeter", "both sides charged").found
+    assert looked.row("discharge", "both sides discharged").found.startswith("source side below")
