@@ -63,3 +63,24 @@ def test_what_is_reached_within_its_error_and_not_held_is_no_evidence(tmp_path: 
 
     assert it.verdict is Verdict.ERROR
     assert "stimulus not reached: the " in it.reasons[0]
+
+
+HEALTH = "check_health: {name: it, voltage_drop: {draw: 20 A, voltage: 700 V, at_most: 2 V}}"
+
+
+@pytest.mark.parametrize(
+    ("instrument", "step"),
+    [("source", f"  - close\n  - {HEALTH}\n"), ("supply_12v", "  - hold: {name: it, supply: 12 V}\n  - let_go\n")],
+)
+def test_other_steps_that_lean_on_a_supply_ask_it_too(tmp_path: Path, instrument: str, step: str) -> None:
+    bench = open_bench(SPEC, DEVICE)
+    good = result(run(tmp_path, bench, HEAD + step + CLEAN_UP), "it")
+    bench = open_bench(SPEC, DEVICE)
+    getattr(bench, instrument).limiting = lambda: True
+
+    (tmp_path / "limiting").mkdir()
+    it = result(run(tmp_path / "limiting", bench, HEAD + step + CLEAN_UP), "it")
+
+    assert good.verdict is not Verdict.ERROR, good.reasons
+    assert it.verdict is Verdict.ERROR
+    assert "limits its current" in it.reasons[0]
