@@ -86,8 +86,8 @@ def bench(file: Path, as_json: bool, runs: Path, within: float, device: str) -> 
     """Look at the bench of FILE before its first use, with at most 50 V.
 
     Every role is asked who it is; interlock, contactor, discharge, 12 V cut and both watchdogs are tried, and how soon
-    the source goes off is measured and kept for `run`. Somebody has to be at the bench and at a terminal: without a
-    terminal nothing is switched on and nothing moves, and what was not looked at is said.
+    the source goes off is measured and kept for `run`. Somebody has to be at the bench and at a terminal: without one,
+    outputs are commanded off, the contactor open and the discharge on, and what was not looked at is said.
 
     Exit codes: 0 all is well; 5 something is at fault; 3 something was not looked at; 2 usage or file error; 130
     interrupted, with everything switched off.

@@ -10,7 +10,7 @@ import pytest
 from click.testing import CliRunner
 
 from harness.bench.dialect import HEADERS, Dialect, Translated
-from harness.bench.instrument import InstrumentError, PowerSupply, error_queue
+from harness.bench.instrument import CurrentStimulus, InstrumentError, PowerSupply, error_queue
 from harness.bench.ranges import Range
 from harness.bench.roles import make_instrument
 from harness.bench.spec import load_bench, shipped_bench
@@ -36,7 +36,10 @@ class Wire:
         header, _, value = text.partition(" ")
         if value:
             word = {"ON": "1", "OFF": "0"}.get(value)
-            self.values[header] = word if word else f"{self.held(float(value)):.9g}"
+            self.values[header] = word or ",".join(map(self._held, value.split(",")))
+
+    def _held(self, part: str) -> str:
+        return part if part.isalpha() else f"{self.held(float(part)):.9g}"
 
     def query(self, text: str) -> str:
         self.said.append(text)
@@ -272,3 +275,43 @@ def test_an_output_that_does_not_come_on_is_an_error() -> None:
 def test_a_limit_is_met_by_a_sum_of_floats() -> None:
     assert Range(0.0, 0.3).holds(0.1 + 0.2)
     assert not Range(0.0, 0.3).holds(0.3001)
+
+
+def injector(wire: Wire) -> CurrentStimulus:
+    made = make_instrument(SPEC, "injector", wire)
+    assert isinstance(made, CurrentStimulus)
+    wire.said.clear()
+    return made
+
+
+def test_each_value_of_a_list_is_held_to_the_range_and_read_back() -> None:
+    wire = Wire()
+    pulses = injector(wire)
+
+    with pytest.raises(InstrumentError, match=r"SOUR:LIST:CURR 501 is outside .* nothing was sent"):
+        pulses.apply_list([(10.0, 0.1), (501.0, 0.1)], 1, 1e3, 1.0)
+    assert [text for text in wire.said if "LIST" in text] == []
+    pulses.apply_list([(10.0, 0.1), (0.0, 0.1)], 1, 1e3, 1.0)
+    assert wire.values["SOUR:LIST:CURR"] == "10,0"
+    wire.held = lambda value: value + (0.2 if value == 10.0 else 0.0)  # 20 mA and 0.2 % are declared
+    with pytest.raises(InstrumentError, match=r"SOUR:LIST:CURR was set to 10 and reads back 10\.2"):
+        pulses.apply_list([(10.0, 0.1), (0.0, 0.1)], 1, 1e3, 1.0)
+
+
+def test_a_word_that_reads_back_as_another_is_an_error() -> None:
+    wire = Wire()
+    pulses = injector(wire)
+
+    pulses.stop_by_gate(True)
+    wire.write = lambda text: None  # type: ignore[method-assign]
+
+    with pytest.raises(InstrumentError, match="TRIG:SEQ2:SOUR was set to IMM and reads back 'EXT'"):
+        pulses.stop_by_gate(False)
+
+
+def test_a_slew_beyond_the_declared_one_is_refused() -> None:
+    wire = Wire()
+
+    with pytest.raises(InstrumentError, match=r"SOUR:CURR:SLEW 3e\+06 is outside its declared range of 0 to 2e\+06"):
+        injector(wire).apply(1.0, 3e6, 1.0)
+    assert wire.said == []
