@@ -161,8 +161,12 @@ class CurrentStimulus:
         measure: dict[str, Callable[[], float]],
         stop_input: bool = False,
         flows: Callable[[], bool] | None = None,
+        limiting: Callable[[], bool] = lambda: False,
     ) -> None:
-        """``switch`` is the header that switches it, ``measure`` holds readings by their header."""
+        """``switch`` is the header that switches it, ``measure`` holds readings by their header.
+
+        ``limiting``: it cannot give its current, bit 1 of the questionable register (current not held).
+        """
         self._clock = clock
         self._apply = apply
         self._limits = limits
@@ -206,6 +210,7 @@ class CurrentStimulus:
                 "[SOURce:]LIST:DWELl?": ((), lambda: ",".join(map(shown, self._dwell))),
                 "[SOURce:]LIST:COUNt": ((whole(1, 1_000_000),), self._set_count),
                 "[SOURce:]LIST:COUNt?": ((), lambda: str(self._count)),
+                "STATus:QUEStionable:CONDition?": ((), lambda: str(int(self._on and limiting()) << 1)),
                 f"{switch}[:STATe]": ((boolean,), self._switch),
                 f"{switch}[:STATe]?": ((), lambda: str(int(self._on))),
                 **more,

@@ -36,6 +36,7 @@ FAULTS = (
     "rebound",
     "precharge_open",
     "switch_shorted",
+    "injector_lead_off",
 )
 """What can be broken on this bench."""
 

@@ -24,6 +24,7 @@ ALLOWED: dict[str, set[str]] = {
         *("harness.bench", "harness.files", "harness.trip", "harness.plan", "harness.bus", "harness.record"),
         "protocol",
     },
+    "harness.inspection": {"harness.inspection", "harness.bench", "harness.bus", "protocol"},
     "harness.check": {"harness.check", "harness.files", "harness.trip", "harness.plan", "harness.bench", "protocol"},
     "harness.report": {"harness.report", "harness.record", "harness.trip", "harness.files", "protocol"},
     "harness.schema": {"harness.files", "harness.plan", "harness.bench", "harness.record"},

@@ -3,11 +3,11 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from datetime import date
 from typing import Annotated, Literal
 
-from pydantic import BeforeValidator, Field
+from pydantic import Field
 
+from harness.bench.instrument_file import InstrumentSection
 from harness.bench.resource import SIMULATED, Resource
 from harness.bench.safety_file import (
     BackupSection,
@@ -45,16 +45,6 @@ CHANNELS = ("injected", "gate", "current", "switch_voltage", "supply", "bus", "g
 BreakMethod = Literal["break_condition", "slow_bit_rate"]
 
 
-def _read_date(value: object) -> str:
-    try:
-        return date.fromisoformat(str(value)).isoformat()
-    except ValueError:
-        raise ValueError(f"{value!r}: want a date such as 2026-01-31") from None
-
-
-Date = Annotated[str, BeforeValidator(_read_date), Field(json_schema_extra={"format": "date"})]
-
-
 class AccuracySection(Part):
     """Limits of error: relative to the value, and fixed."""
 
@@ -67,14 +57,6 @@ class VoltageAccuracySection(Part):
 
     gain: Ratio
     offset: Voltage
-
-
-class InstrumentSection(Part):
-    """What every role may say of its instrument: when it was calibrated, and when it is due again."""
-
-    resource: Resource = SIMULATED
-    calibrated: Date | None = None
-    due: Date | None = None
 
 
 class LinSection(Part):

@@ -105,7 +105,7 @@ def judge_discharge(
         error = voltmeter.gain * max(side.most, abs(volts[0])) + voltmeter.offset
         found = [*_seen(side.most, seen.source, error), *_dead(volts, farad, error)]
         if volts[0] > TOUCH_LIMIT_V + error:
-            found += _fall(times, volts, discharge.resistance * farad, tied, error)
+            found += fall(times, volts, discharge.resistance * farad, tied, error)
         elif side.way < _ON_THE_WAY:
             found.append("nobody saw it fall: a lead may be off")
         reasons += [f"{name}: {reason}" for reason in found]
@@ -127,8 +127,19 @@ def _dead(volts: Sequence[float], farad: float, error: float) -> list[str]:
     return []
 
 
-def _fall(times: Sequence[float], volts: Sequence[float], tau: float, tied: float, error: float) -> list[str]:
-    """What is wrong with the way it fell. Readings inside the error of zero say nothing about the way."""
+def fall(
+    times: Sequence[float],
+    volts: Sequence[float],
+    tau: float,
+    tied: float,
+    error: float,
+    floor: float = TOUCH_LIMIT_V,
+) -> list[str]:
+    """What is wrong with the way one side fell. Readings inside the error of zero say nothing about the way.
+
+    ``tau`` in s of the side by itself, ``tied`` of both sides through a closed breaker; ``error`` in V of a reading.
+    Readings above ``floor`` (V) count as having seen it fall.
+    """
     began = volts[0]
     on_the_way = 0
     for at_s, value in zip(times[1:], volts[1:], strict=True):
@@ -140,5 +151,5 @@ def _fall(times: Sequence[float], volts: Sequence[float], tau: float, tied: floa
             ]
         if value < fast - error:
             return [f"{value:.0f} V after {at_s:.3g} s, faster than resistor and capacitor can: a lead may be off"]
-        on_the_way += TOUCH_LIMIT_V < value < 0.98 * began
+        on_the_way += floor < value < 0.98 * began
     return [] if on_the_way >= _ON_THE_WAY else ["nobody saw it fall: too few readings on the way"]

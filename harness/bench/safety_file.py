@@ -9,6 +9,7 @@ from typing import Annotated, Literal
 
 from pydantic import Field
 
+from harness.bench.instrument_file import InstrumentSection
 from harness.bench.resource import SIMULATED, Resource
 from harness.files.load import Part
 from harness.files.scalars import Whole
@@ -47,10 +48,9 @@ class WatchdogLineSection(Part):
     hold: Time
 
 
-class InterlockSection(Part):
+class InterlockSection(InstrumentSection):
     """Digital inputs and relays."""
 
-    resource: Resource = SIMULATED
     inputs: InputsSection
     relays: RelaysSection
     watchdog: WatchdogLineSection | None = None
@@ -63,34 +63,29 @@ class ReadingAccuracySection(Part):
     offset: Voltage
 
 
-class VoltmeterSection(Part):
+class VoltmeterSection(InstrumentSection):
     """Reads the voltage on both sides of the breaker, by channel."""
 
-    resource: Resource = SIMULATED
     source_side: Line
     load_side: Line
     accuracy: ReadingAccuracySection
 
 
-class BankSection(Part):
+class BankSection(InstrumentSection):
     """A capacitor bank for short-circuit shots, and the supply that charges it."""
 
-    resource: Resource = SIMULATED
     capacitance: Capacitance
     voltage: Voltage
 
 
-class IsolationSection(Part):
+class IsolationSection(InstrumentSection):
     """An isolation monitor: resistance of the bus to earth."""
 
-    resource: Resource = SIMULATED
     at_least: Resistance
 
 
-class ChamberSection(Part):
+class ChamberSection(InstrumentSection):
     """A climatic chamber."""
-
-    resource: Resource = SIMULATED
 
 
 class ContactorSection(Part):

@@ -20,13 +20,15 @@ from harness.bench.bench_file import (
     BusSignalSection,
     GateSupplySection,
     InjectorSection,
-    InstrumentSection,
     NtcSection,
     RecorderSection,
     RolesSection,
     StimulusSection,
 )
+from harness.bench.calibration import Calibration
+from harness.bench.dialect import Dialect, unknown_verbs
 from harness.bench.flash import PLACEHOLDERS
+from harness.bench.instrument_file import InstrumentSection
 from harness.bench.resource import SIMULATED
 from harness.bench.safety_rules import unsafe
 from harness.bench.safety_spec import (
@@ -149,14 +151,6 @@ class ProgrammingSpec:
 
 
 @dataclass(frozen=True)
-class Calibration:
-    """Dates of an instrument's calibration, ISO 8601; None where the bench file does not say."""
-
-    calibrated: str | None = None
-    due: str | None = None
-
-
-@dataclass(frozen=True)
 class BenchSpec:
     """A bench, whole. A role that it does not have is None.
 
@@ -196,6 +190,7 @@ class BenchSpec:
     commands: Mapping[str, tuple[str, ...]] = field(default_factory=dict)
     noise_seed: int | None = None
     calibrations: Mapping[str, Calibration] = field(default_factory=dict)  # by role
+    dialects: Mapping[str, Dialect] = field(default_factory=dict)  # by role
 
     @property
     def resources(self) -> dict[str, str]:
@@ -223,7 +218,7 @@ def load_bench(path: Path | str, seed: int | None = None, noise_seed: int | None
     Raises FileErrors with all that is wrong.
     """
     loaded = load(path, BenchFile)
-    errors = [*_resources(loaded), *_ranges(loaded), *_flash_words(loaded)]
+    errors = [*_resources(loaded), *_ranges(loaded), *_flash_words(loaded), *_verbs(loaded)]
     errors += [] if errors else unsafe(loaded)
     if (seed, noise_seed) != (None, None) and loaded.model.simulated is None:
         errors.append(loaded.error((), "this bench is not simulated, so it takes no seed"))
@@ -242,6 +237,17 @@ def load_bench(path: Path | str, seed: int | None = None, noise_seed: int | None
 
 def _present(roles: RolesSection) -> dict[str, Part]:
     return {role: section for role in type(roles).model_fields if (section := getattr(roles, role)) is not None}
+
+
+def _instruments(roles: RolesSection) -> list[tuple[str, InstrumentSection]]:
+    return [(role, section) for role, section in _present(roles).items() if isinstance(section, InstrumentSection)]
+
+
+def _verbs(loaded: Loaded[BenchFile]) -> Iterator[FileError]:
+    """Only headers that the role uses can be overridden."""
+    for role, section in _instruments(loaded.model.roles):
+        for header, message in unknown_verbs(role, section.verbs):
+            yield loaded.error(("roles", role, "verbs", header), message, key=True)
 
 
 def _resources(loaded: Loaded[BenchFile]) -> Iterator[FileError]:
@@ -347,11 +353,8 @@ def _spec(loaded: Loaded[BenchFile], path: Path) -> BenchSpec:
         programming=None if roles.programming is None else ProgrammingSpec(roles.programming.resource),
         **safety_of(model),
         commands={str(name): words for name, words in model.commands.items()},
-        calibrations={
-            role: Calibration(section.calibrated, section.due)
-            for role, section in _present(roles).items()
-            if isinstance(section, InstrumentSection)
-        },
+        calibrations={role: Calibration(section.calibrated, section.due) for role, section in _instruments(roles)},
+        dialects={role: Dialect(section.identity or "", section.verbs) for role, section in _instruments(roles)},
     )
 
 

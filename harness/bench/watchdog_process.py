@@ -19,9 +19,11 @@ import select
 import signal
 import sys
 import time
-from dataclasses import asdict, dataclass
+from collections.abc import Mapping
+from dataclasses import asdict, dataclass, field
 from pathlib import Path
 
+from harness.bench.dialect import Dialect, Translated
 from harness.bench.instrument import InstrumentError, Link
 from harness.bench.visa import VisaLink
 from harness.bench.watchdog_acts import LOOK_NS, Log, Orders, acts
@@ -45,6 +47,7 @@ class Config:
     look_ns: int  # between two looks, which feed the line
     folder: str
     origin_ns: int  # of the run's clock, on the machine's monotonic clock
+    dialects: Mapping[str, tuple[str, Mapping[str, str]]] = field(default_factory=dict)  # role -> identity, verbs
 
     def encode(self) -> bytes:
         """One line."""
@@ -188,6 +191,15 @@ def _first_line() -> bytes:
     return line
 
 
+def _opened(config: Config, role: str) -> Link:
+    """A link of this process's own, to who is expected there. Raises InstrumentError."""
+    dialect = Dialect(*config.dialects.get(role, ("", {})))
+    resource = config.interlock if role == "interlock" else config.source
+    link = Translated(role, VisaLink(resource, _LINK_MS), dialect)
+    link.query("*IDN?")
+    return link
+
+
 def main() -> int:
     """Read the configuration, open the links, watch."""
     for number in (signal.SIGINT, signal.SIGHUP, signal.SIGPIPE):
@@ -195,7 +207,7 @@ def main() -> int:
     _go_first()
     try:
         config = Config.decode(_first_line())
-        interlock, source = (VisaLink(resource, _LINK_MS) for resource in (config.interlock, config.source))
+        interlock, source = _opened(config, "interlock"), _opened(config, "source")
     except (InstrumentError, ValueError, TypeError, KeyError) as error:
         say(f"failed: {error}")
         return 5

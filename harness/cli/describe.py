@@ -8,9 +8,10 @@ from datetime import UTC, datetime
 from importlib.metadata import version
 
 from harness.bench.bench import Bench
+from harness.bench.calibration import Calibration
 from harness.bench.lock import user_name
 from harness.bench.simulated import MARK
-from harness.bench.spec import BenchSpec, Calibration
+from harness.bench.spec import BenchSpec
 from harness.cli.work import Work, input_files, plan_note
 from harness.record.journal import Journal
 from harness.record.note import InstrumentNote

@@ -42,6 +42,10 @@ class Drive(Protocol):
         """Begin; a current ends by itself ``cut_off`` s later."""
         ...
 
+    def limited(self) -> str | None:
+        """Which instrument says that it cannot hold what it was told, while the stimulus is on; None: none does."""
+        ...
+
     def stop(self) -> None:
         """A current off; anything else back at its healthy value."""
         ...
@@ -75,6 +79,9 @@ class _Injected:
             self.injector.stop_by_gate(True)
         _start(self.injector, self.course, cut_off, self.bench)
 
+    def limited(self) -> str | None:
+        return "the injector cannot deliver its current" if self.injector.limiting() else None
+
     def stop(self) -> None:
         self.injector.off()
         if self.stop_input:
@@ -100,6 +107,11 @@ class _Drawn:
         assert self.bench.load is not None
         self.bench.load.count_from_flow(self.closing)
         _start(self.bench.load, self.course, cut_off, self.bench)
+
+    def limited(self) -> str | None:
+        """The source alone: a load behind a breaker that has opened cannot draw anything, and should not."""
+        assert self.bench.source is not None
+        return "the source limits its current" if self.bench.source.limiting() else None
 
     def stop(self) -> None:
         """At the source first."""
@@ -143,6 +155,10 @@ class _Signal:
                 self.bench.idle(round(self.course.jump_s * S) + _JUMP_NS)
             self.signal.go(self.course.value, self.course.rate)
 
+    def limited(self) -> str | None:
+        """None: what stands in for a sensor drives nothing that could ask too much of it."""
+        return None
+
     def stop(self) -> None:
         if self.fault is not None:
             self.signal.show("TEMP")
@@ -161,6 +177,9 @@ class _Supply:
 
     def start(self, cut_off: float) -> None:
         _staircase(self.course, self.bench, self.bench.supply_12v.go)
+
+    def limited(self) -> str | None:
+        return "the 12 V supply limits its current" if self.bench.supply_12v.limiting() else None
 
     def stop(self) -> None:
         self.bench.supply_12v.go(self.course.healthy)

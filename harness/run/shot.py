@@ -59,6 +59,7 @@ class Polled:
     not_yet_ns: int  # last reading that did not say it
     seen_ns: int
     during: Status | None = None  # last reading while the stimulus was sure to be there
+    limited: str | None = None  # an instrument left its regulation mode while it was to hold the stimulus
 
 
 @dataclass(frozen=True)
@@ -131,12 +132,14 @@ def shoot(step: Stimulus, context: Context, drive: Drive, aim: Aim) -> Shot:
     acquisition = bench.recorder.fetch(*_channels(step, context))
     spec = bench.spec.recorder.channels[aim.look.channel]
     if acquisition is None:
-        if step.closing:
+        if polled.limited is None and step.closing:
             raise StepFail("the breaker was told to close onto the stimulus, and its gate never came on")
         raise StepError(f"stimulus not reached: the recorder saw nothing of {step.level}")
     if step.is_current:
         whole = _whole(acquisition, step, drive, polled)
         ledger.current_ended(end_ns, plateaus(whole, drive.course, spec))
+    if polled.limited is not None:
+        raise StepError(f"stimulus not reached: {polled.limited}")
     try:
         found = instants(acquisition, aim.look, _TAIL_S)
     except NotRecorded as error:
@@ -178,34 +181,41 @@ def _apply(step: Stimulus, context: Context, drive: Drive, aim: Aim) -> tuple[St
     # A drawn current begins with the closing, and its cut-off counts from there; an injected one is there before.
     drive.start(aim.cut_off + (_CLOSING_S if step.closing and step.draw is None else 0.0))
     if not step.closing:
-        return _watch(step, context, aim, began_ns)
+        return _watch(step, context, drive, aim, began_ns)
     send_command(context, "none")
     try:
         send_command(context, "close")
-        return _watch(step, context, aim, began_ns)
+        return _watch(step, context, drive, aim, began_ns)
     finally:
         send_command(context, "none")
 
 
-def _watch(step: Stimulus, context: Context, aim: Aim, began_ns: int) -> tuple[Status | None, Polled]:
-    """Let the bus run until the cut-off has passed, or the breaker says twice in a row that it operated."""
+def _watch(step: Stimulus, context: Context, drive: Drive, aim: Aim, began_ns: int) -> tuple[Status | None, Polled]:
+    """Let the bus run until the cut-off has passed, or the breaker says twice in a row that it operated.
+
+    At each look the instruments are asked whether they hold the stimulus; one shorter than a look is judged by its
+    recording alone.
+    """
     bench, clock = context.bench, context.bench.clock
     look_ns = 0 if step.switch == "open" else _look_ns(aim)
     started_ns = not_yet_ns = clock.now_ns()
     end_ns = started_ns + round(aim.cut_off * S) + (_CLOSED_NS if step.closing else 0)
     there_ns = began_ns + round(aim.cut_off * S)
     during: Status | None = None
+    limited: str | None = None
     while clock.now_ns() < end_ns:
         if look_ns:
             bench.idle(min(look_ns, end_ns - clock.now_ns()))
+        if limited is None and clock.now_ns() < there_ns:
+            limited = drive.limited()
         first = read_status(context.device, bench)
         seen_ns = clock.now_ns()
         during = first if seen_ns < there_ns else during
         if not operated(step, first):
             not_yet_ns = seen_ns
         elif operated(step, second := read_status(context.device, bench)):
-            return second, Polled(began_ns, started_ns, not_yet_ns, seen_ns, during)
-    return None, Polled(began_ns, started_ns, not_yet_ns, clock.now_ns(), during)
+            return second, Polled(began_ns, started_ns, not_yet_ns, seen_ns, during, limited)
+    return None, Polled(began_ns, started_ns, not_yet_ns, clock.now_ns(), during, limited)
 
 
 def operated(step: Stimulus, status: Status) -> bool:
