@@ -88,7 +88,8 @@ class Bank:
         if self.current.at(now_ns) > 0:
             return  # while a shot is on, neither charger nor resistor counts
         volts, (goal, amperes) = self.voltage.at(now_ns), self._charger
-        if self._discharging and volts > 0:
+        held = goal > 0 and amperes * DISCHARGE_OHM >= goal  # a charger that stays on feeds the resistor as well
+        if self._discharging and volts > 0 and not held:
             piece_ns = round(DISCHARGE_OHM * FARAD / _S / _PIECES)
             last = _PIECES * _CONSTANTS
             points = [(now_ns + k * piece_ns, volts * math.exp(-k / _PIECES)) for k in range(1, last)]

@@ -118,7 +118,7 @@ class Bench:
             _BANK,
             _BANK_SLEW,
             lambda volts, limit, slew: wiring.charger(volts or 0.0, limit),
-            lambda: wiring.bank_voltage,
+            lambda: 0.0 if "sense_bank_off" in wiring.faults else wiring.bank_voltage,
             lambda: 0.0,
         )
 

@@ -38,6 +38,7 @@ FAULTS = (
     "precharge_open",
     "switch_shorted",
     "bank_discharge_stuck",
+    "sense_bank_off",
     "making_welded",
     "charger_ignores_off",
 )

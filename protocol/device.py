@@ -309,6 +309,7 @@ class Ratings:
     write_cycles: int  # non-volatile writes a unit may spend on tests
     write_time_ns: int  # longest time of one non-volatile write
     start_up_ns: int  # from supply on to first answer on the bus
+    clamp: tuple[float, float] | None = None  # V across the switch while it breaks a fault, least and most
 
 
 @dataclass(frozen=True)

@@ -38,7 +38,7 @@ from harness.quantity import (
     parse,
 )
 
-CHANNELS = ("injected", "gate", "current", "switch_voltage", "supply", "bus", "gate_rail", "heat_sink")
+CHANNELS = ("injected", "gate", "current", "switch_voltage", "supply", "bus", "gate_rail", "heat_sink", "bank")
 """What a recorder's channels may be connected to."""
 
 BreakMethod = Literal["break_condition", "slow_bit_rate"]
@@ -155,6 +155,7 @@ class CurrentChannelSection(Part):
     number: Annotated[Whole, Field(ge=1)]
     gain: Ratio
     offset: Current
+    range: Current | None = None  # either way; beyond it the record is clipped
 
 
 class VoltageChannelSection(Part):
@@ -163,6 +164,7 @@ class VoltageChannelSection(Part):
     number: Annotated[Whole, Field(ge=1)]
     gain: Ratio = parse("0 %")
     offset: Voltage = parse("0 V")
+    range: Voltage | None = None
 
 
 class TemperatureChannelSection(Part):
@@ -184,6 +186,7 @@ class ChannelsSection(Part):
     bus: VoltageChannelSection | None = None
     gate_rail: VoltageChannelSection | None = None
     heat_sink: TemperatureChannelSection | None = None
+    bank: VoltageChannelSection | None = None
 
 
 class RecorderSection(InstrumentSection):

@@ -122,6 +122,7 @@ class ChannelSpec:
     number: int
     gain: float
     offset: float
+    range: float = math.inf  # either way
 
 
 @dataclass(frozen=True)
@@ -390,8 +391,14 @@ def _recorder(section: RecorderSection | None) -> RecorderSpec | None:
         section.points,
         section.clock.si,
         {
-            name: ChannelSpec(channel.number, channel.gain.si, channel.offset.si)
+            name: ChannelSpec(channel.number, channel.gain.si, channel.offset.si, _range(channel))
             for name, channel in channels.items()
             if channel is not None
         },
     )
+
+
+def _range(section: Part) -> float:
+    """Where a channel clips."""
+    end: Quantity | None = getattr(section, "range", None)
+    return math.inf if end is None else end.si

@@ -133,6 +133,7 @@ def start_watchdog(
         look_ns=round(look * S),
         folder=str(folder.resolve()),
         origin_ns=time.monotonic_ns() - clock.now_ns(),
+        bank=spec.bank,
     )
     return WatchdogProcess(config, spec, clock)
 
@@ -147,4 +148,6 @@ def orders_of(interlock: InterlockSpec, contactor: ContactorSpec) -> Orders:
         relays["discharge"],
         contactor.breaking_current,
         contactor.maximum_wait,
+        relays.get("pulse"),
+        relays.get("bank_discharge"),
     )

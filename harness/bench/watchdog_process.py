@@ -45,6 +45,7 @@ class Config:
     look_ns: int  # between two looks, which feed the line
     folder: str
     origin_ns: int  # of the run's clock, on the machine's monotonic clock
+    bank: str | None = None  # the charger of the capacitor bank, where there is one
 
     def encode(self) -> bytes:
         """One line."""
@@ -62,8 +63,9 @@ class Config:
 class Process:
     """Links, messages and clock around the table."""
 
-    def __init__(self, config: Config, interlock: Link, source: Link) -> None:
+    def __init__(self, config: Config, interlock: Link, source: Link, charger: Link | None) -> None:
         self._config = config
+        self._charger = charger
         self._interlock = interlock
         self._source = source
         self._watch = Watch(config.silence_ns)
@@ -124,7 +126,8 @@ class Process:
             return
         try:
             closed = self._closed()
-            self._source.query("OUTP?")  # nobody may find out that this link is gone when it is needed
+            for link in (self._source, *([] if self._charger is None else [self._charger])):
+                link.query("OUTP?")  # nobody may find out that this link is gone when it is needed
         except InstrumentError as error:
             self._log.note("link lost", problem=str(error))
             self._happened(Event.LINK_LOST)
@@ -157,7 +160,7 @@ class Process:
         reason = self._watch.reason
         assert reason is not None
         noted = False
-        for act in acts(self._interlock, self._source, self._config.orders, time.monotonic_ns):
+        for act in acts(self._interlock, self._source, self._config.orders, time.monotonic_ns, self._charger):
             if act is None:
                 time.sleep(LOOK_NS / S)
                 continue
@@ -196,15 +199,17 @@ def main() -> int:
     try:
         config = Config.decode(_first_line())
         interlock, source = (VisaLink(resource, _LINK_MS) for resource in (config.interlock, config.source))
+        charger = None if config.bank is None else VisaLink(config.bank, _LINK_MS)
     except (InstrumentError, ValueError, TypeError, KeyError) as error:
         say(f"failed: {error}")
         return 5
     os.set_blocking(1, False)
-    process = Process(config, interlock, source)
+    process = Process(config, interlock, source, charger)
     signal.signal(signal.SIGTERM, lambda number, frame: process.stop())
     process.run()
-    for link in (interlock, source):
-        link.close()
+    for link in (interlock, source, charger):
+        if link is not None:
+            link.close()
     return 0
 
 

@@ -262,6 +262,7 @@ def _ratings(profile: Profile) -> Ratings:
         write_cycles=ratings.write_cycles,
         write_time_ns=_nanoseconds(ratings.write_time),
         start_up_ns=_nanoseconds(ratings.start_up),
+        clamp=None if ratings.clamp is None else (ratings.clamp[0].si, ratings.clamp[1].si),
     )
 
 

@@ -420,6 +420,7 @@ class RatingsSection(Part):
     write_cycles: Annotated[Whole, Field(ge=1)]
     write_time: Time
     start_up: Time
+    clamp: tuple[Voltage, Voltage] | None = None
 
 
 class Profile(FileModel):
