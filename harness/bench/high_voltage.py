@@ -12,6 +12,7 @@ Nothing else switches contactor or discharge. The gate decides (harness/bench/ga
 from __future__ import annotations
 
 from collections.abc import Callable, Mapping
+from dataclasses import replace
 from typing import TYPE_CHECKING, Protocol
 
 from harness.bench.bank import RELAYS, Bank
@@ -146,6 +147,7 @@ class HighVoltage:
         if problem is not None:
             raise GateRefused(problem)
         self._was_energised = True
+        self._seen = replace(self._seen, source=0.0, source_side=Side(), load_side=Side())  # a lead may be off since
         self.fed_by = fed_by
         self._interlock.relay("discharge", False)
         self._interlock.relay("contactor", True)
@@ -182,7 +184,8 @@ class HighVoltage:
         bank = self.bank
         if bank is None or self.fed_by != "bank":
             raise InstrumentError("bank: nothing lets it feed the breaker")
-        self._seen = self._seen.then_bank(bank.volts(), charged=min(volts, bank.visible))  # if it is broken off
+        # What its channel read before proves nothing of this charge; if charging is broken off, so much it has to show.
+        self._seen = replace(self._seen, charged=min(volts, bank.visible), bank=Side(limit=bank.limit))
         bank.charge(volts, self.look)
         self._seen = self._seen.then_bank(bank.volts(), charged=volts)
         if max(self.look()) >= TOUCH_LIMIT_V:

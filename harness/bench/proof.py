@@ -50,7 +50,8 @@ class Side:
     """What one channel has read in this run, V: its greatest reading, and the way down from its last height.
 
     ``way`` counts readings between the touch limit and nine tenths of that height, each lower than the one before: a
-    channel that was seen to fall, and not only seen high and then low. ``limit`` is the voltage that counts as dead.
+    channel that was seen to fall, and not only seen high and then low. ``limit`` is the voltage that counts as dead:
+    what rises and stays below it has no new height to fall from.
     """
 
     most: float = 0.0
@@ -62,7 +63,7 @@ class Side:
     def then(self, volts: float) -> Side:
         """With the next reading."""
         most, limit = max(self.most, volts), self.limit
-        if volts > _STEADY * self.last + limit / 10:
+        if volts > limit and volts > _STEADY * self.last + limit / 10:
             return Side(most, max(volts, limit), volts, 0, limit)
         if limit < volts < _SEEN * self.height and volts * _STEADY < self.last:
             return Side(most, self.height, volts, self.way + 1, limit)
