@@ -132,6 +132,10 @@ def _recorded(peak: float, function: Instantaneous, spot: Spot, bench: BenchSpec
     if interval * _LEAST_SAMPLES > function.response[0]:
         shortest = show(function.response[0], "s")
         yield spot.error(f"the recorder's {show(interval, 's')} do not resolve a response of {shortest}")
+    for name in ("switch_voltage", "bank"):
+        channel = bench.recorder.channels.get(name)
+        if channel is not None and not channel.gain and not channel.offset:
+            yield spot.error(f"the recorder's channel {name} declares no limits of error: no verdict without them")
     for name, value, unit in (("current", peak, "A"), ("switch_voltage", spot.device.ratings.clamp[1], "V")):
         with suppress(KeyError):
             if value >= bench.recorder.channels[name].range:

@@ -18,6 +18,7 @@ from harness.run.observe import Status, stable_status
 from harness.run.switch import send_command
 from harness.trip.clearing import FIGURES, UNITS, Fault, Limits, clearing_limits, uncertain_limits
 from harness.trip.corner import pickup_zone
+from harness.trip.fault_current import Loop
 from harness.trip.loop import MeasuredLoop
 from harness.trip.trace import Segments, Trace
 from harness.trip.waveform import LetThrough, NotUsable, Value, joined_i2t, let_through
@@ -25,11 +26,11 @@ from protocol.protection import Instantaneous
 
 _ONSET = 0.5  # of the least threshold: where the clearing time counts from
 _TRIGGER = 0.2
-_SPANS = 3.0  # of the longest clearing time are recorded
-_BEFORE = 0.3  # of the samples ahead of the trigger
+_SPANS = 2.0  # of the longest clearing time are recorded
+_BEFORE = 6.0  # times the rise up to the onset is recorded ahead, so that little of it is taken for the offset
 _FINENESS = 20  # samples in the shortest response
+_ONE_VALUE = 0.02  # of the peak: for heat, samples so near to one another are one
 _CLOSED_NS = S // 2  # a close command has had its effect by then, at the slow schedule
-_TO_LOOK = ("clearing time", "clamp energy")  # what a current that flows on has not
 _ROOT3 = math.sqrt(3)
 
 
@@ -54,7 +55,8 @@ def run_short_circuit(step: ShortCircuit, context: Context, outcome: Outcome) ->
         raise StepError("no current flowed: look at making switch and loop")
     keep(shot, outcome)
     current = shot.window.channels["current"]
-    ledger.current_ended(clock.now_ns(), Trace(0.0, shot.window.interval_s, current).segments)
+    heating = Trace(0.0, shot.window.interval_s, current).segments.merged(_ONE_VALUE * float(current.max()))
+    ledger.current_ended(clock.now_ns(), heating)
     status = stable_status(context.device, context.bench)
     try:
         found = let_through(
@@ -101,10 +103,10 @@ def _window(step: ShortCircuit, context: Context, function: Instantaneous, loop:
         ].high
     except ValueError as error:
         raise StepError(str(error)) from error
-    span = _SPANS * longest / (1 - _BEFORE)
+    ahead = _BEFORE * (Loop(volts, fault.inductance, fault.resistance).time_to(onset) or 0.0)
+    span = ahead + _SPANS * longest
     interval = max(spec.shortest_interval, function.response[0] / _FINENESS, span / spec.points)
-    points = math.ceil(span / interval)
-    return Window(interval, points, round(_BEFORE * points), _TRIGGER * 2 * onset)
+    return Window(interval, math.ceil(span / interval), math.ceil(ahead / interval), _TRIGGER * 2 * onset)
 
 
 def _close(step: ShortCircuit, context: Context) -> None:

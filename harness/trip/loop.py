@@ -2,8 +2,9 @@
 
     integral of v dt = L (i - i0) + R integral of i dt
 
-Integrals suffer little from noise, and nothing is differentiated. Least squares over all samples of the rise; limits
-of error are taken as rectangular (JCGM 100, 4.3.7).
+The first current i0 is fitted as well, since one sample of it would carry its noise into all others. Integrals suffer
+little from noise, and nothing is differentiated. Least squares over all samples of the rise; limits of error are taken
+as rectangular (JCGM 100, 4.3.7).
 """
 
 from __future__ import annotations
@@ -54,11 +55,12 @@ def measure_loop(interval: float, current: Channel, voltage: Channel, clock: flo
     if last - first < _FEWEST:
         raise NotUsable("the rise of the current has too few samples: want a shorter interval")
     i, v = amperes[first:last], volts[first:last]
-    columns = np.column_stack([i - i[0], _integral(i, interval)])
+    columns = np.column_stack([i, _integral(i, interval), np.ones_like(i)])
     flux = _integral(v, interval)
-    (inductance, resistance), *_ = np.linalg.lstsq(columns, flux, rcond=None)
-    rest = flux - columns @ np.array([inductance, resistance])
-    spread = np.linalg.inv(columns.T @ columns) * float(rest @ rest) / (len(flux) - 2)
+    fitted, *_ = np.linalg.lstsq(columns, flux, rcond=None)
+    inductance, resistance, _ = fitted
+    rest = flux - columns @ fitted
+    spread = np.linalg.inv(columns.T @ columns) * float(rest @ rest) / (len(flux) - 3)
     if inductance <= 0 or resistance <= 0:
         raise NotUsable("no loop with an inductance and a resistance above 0 fits what was recorded")
     gains = math.hypot(current.gain, voltage.gain) / _ROOT3
