@@ -68,7 +68,7 @@ class Bench:
             "recorder": self.recorder.scpi,
             "interlock": interlock.interlock(self._identity("interlock"), wiring),
             "voltmeter": interlock.voltmeter(self._identity("voltmeter"), wiring),
-            "isolation": interlock.isolation(self._identity("isolation")),
+            "isolation": interlock.isolation(self._identity("isolation"), wiring),
             "watchdog_interlock": interlock.interlock(self._identity("interlock"), wiring),
             "watchdog_source": source.another_client(),
             "bank": bank.scpi,

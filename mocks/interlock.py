@@ -19,7 +19,7 @@ RELAYS = {1: "contactor", 2: "discharge", 3: "precharge", 4: "bypass", 6: "pulse
 """Relay numbers and what they switch; number 5 is the watchdog line."""
 WATCHDOG_RELAY = 5
 _HOLD_NS = 200_000_000
-_ISOLATION_OHM = 5e6
+_ISOLATION_OHM, _DAMP_OHM = 5e6, 60e3
 _CHANNELS = re.compile(r"\(@(\d{1,2}(?:,\d{1,2})*)\)")
 _S = 1_000_000_000
 
@@ -76,9 +76,13 @@ def voltmeter(identity: str, wiring: Wiring) -> ScpiInstrument:
     return ScpiInstrument(identity, lambda: None, {"MEASure:VOLTage?": ((channels(2),), measure)})
 
 
-def isolation(identity: str) -> ScpiInstrument:
-    """A bus that is well isolated."""
-    return ScpiInstrument(identity, lambda: None, {"MEASure:RESistance?": ((), lambda: shown(_ISOLATION_OHM))})
+def isolation(identity: str, wiring: Wiring) -> ScpiInstrument:
+    """A bus that is well isolated, but for a fault."""
+
+    def measure() -> str:
+        return shown(_DAMP_OHM if "isolation_low" in wiring.faults else _ISOLATION_OHM)
+
+    return ScpiInstrument(identity, lambda: None, {"MEASure:RESistance?": ((), measure)})
 
 
 class Panel:

@@ -39,6 +39,8 @@ FAULTS = (
     "switch_shorted",
     "bank_discharge_stuck",
     "sense_bank_off",
+    "precharge_welded",
+    "isolation_low",
     "making_welded",
     "charger_ignores_off",
 )
@@ -157,8 +159,12 @@ class Wiring:
 
     @property
     def _through(self) -> bool:
-        """Whether the two sides are one."""
-        return self._plant.conducting or self.relays["bypass"] or "switch_shorted" in self.faults
+        """Whether the two sides are one; through a resistor that was left in, within milliseconds."""
+        return (
+            self._plant.conducting
+            or self.relays["bypass"]
+            or bool({"switch_shorted", "precharge_welded"} & self.faults)
+        )
 
     @property
     def _held(self) -> bool:

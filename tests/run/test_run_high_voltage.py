@@ -13,6 +13,7 @@ from harness.bench.instrument import InstrumentError
 from harness.bench.spec import load_bench, shipped_bench
 from harness.plan.plan import load_plan
 from harness.record.journal import Journal
+from harness.record.reader import Record
 from harness.run.ending import Ending
 from harness.run.engine import Engine
 
@@ -33,6 +34,7 @@ def rig(tmp_path: Path) -> Rig:
 
 
 def problems(ending: Ending) -> str:
+    """What was not made safe, and why the bench was lost."""
     return "; ".join(action.problem for action in ending.made_safe if action.problem) + (ending.bench_lost or "")
 
 
@@ -51,7 +53,7 @@ def test_a_healthy_bench_is_energised_once_and_proved_dead(rig: Rig) -> None:
         ("discharge_stuck", "source side: reads up to"),
         ("sense_load_off", "the load side does not charge"),
         ("sense_source_off", "the source side does not come to 700 V"),
-        ("precharge_open", "NOT PROVED DEAD"),
+        ("precharge_open", "the load side does not charge: look at the precharge resistor"),
     ],
 )
 def test_what_is_not_proved_dead_is_said_and_the_12_v_stay_on(rig: Rig, fault: str, why: str) -> None:
@@ -121,6 +123,33 @@ def test_voltage_that_comes_back_later_is_seen(rig: Rig) -> None:
     assert ending.exit_code == 5
     assert "V where none may be" in problems(ending)
     assert (rig.state, rig.off) == (State.SAFE, True)  # discharged once more
+
+
+def test_the_isolation_is_noted_before_anything_is_on(rig: Rig) -> None:
+    assert rig.run({}, LIVE).exit_code == 0
+
+    record = Record(rig.folder / "run")
+    kinds = [(event.kind, event.detail.get("event")) for event in record.events()]
+    record.close()
+    assert kinds.index(("isolation", None)) < kinds.index(("gate", "energise"))
+    assert rig.events("isolation") == [{"ohm": 5e6, "at_least": 500e3}]
+
+
+def test_too_little_isolation_lets_nothing_be_energised(rig: Rig) -> None:
+    # 100 ohm/V (UN R100 5.1.3.1) are 75 kohm at 750 V, and this bench asks for 500 kohm.
+    ending = rig.run({"close_1": rig.panel("FAULT isolation_low ON")}, LIVE)
+
+    assert ending.exit_code == 5
+    assert "isolation of 6e+04 ohm, and 5e+05 ohm is the least" in problems(ending)
+    assert rig.events("isolation") == [{"ohm": 60e3, "at_least": 500e3}]
+    assert [event["event"] for event in rig.events("gate")] == ["confirm"]
+    assert rig.off
+
+
+def test_a_precharge_relay_that_is_welded_keeps_nobody_from_being_safe(rig: Rig) -> None:
+    ending = rig.run({"close_1": rig.panel("FAULT precharge_welded ON")}, LIVE)
+
+    assert (ending.exit_code, rig.state, rig.off) == (0, State.SAFE, True)
 
 
 def test_without_high_voltage_no_gate_is_opened(rig: Rig) -> None:
