@@ -25,6 +25,9 @@ _GATE_SLEW = 1e4  # V/s
 _BUS_SLEW = 1e7  # V/s
 _SOURCE = (750.0, 420.0)  # V, A
 _LOAD = Limits(lowest=0.0, highest=450.0, slew=1e6)
+_BANK = (450.0, 5.0)  # V, A of the charger
+_BANK_SLEW = 1e5  # V/s
+_LOOP = 0.05  # of the declared loop, that the wired one differs by at most
 _INJECTOR = Limits(lowest=-500.0, highest=500.0, slew=2e6)
 _GAIN = 0.002  # of injector and load, and of the recorder's current channels
 _STIMULUS_OFFSET = 0.02  # A
@@ -35,6 +38,9 @@ _VOLTAGE_NOISE = 0.05  # V, across the switch
 _BUS_NOISE = 0.1  # V that it stands for
 _SIGNAL_NOISE = 5e-3  # V, gate, supply and gate rail
 _HEAT_SINK_NOISE = 0.01  # K
+_CURRENT_RANGE = 1000.0  # A, where the recorder clips
+_SWITCH_RANGE = 2000.0  # V
+_BANK_RANGE = 500.0  # V
 
 
 class Bench:
@@ -49,8 +55,8 @@ class Bench:
         self._random = tolerances.generator(Channel.INSTRUMENTS)
         self._seed = seed
         self.recorder = self._recorder(noise)
-        source = self._source()
-        wiring.disable_source = source.disable
+        source, bank = self._source(), self._bank()
+        wiring.disable_source, wiring.disable_charger = source.disable, bank.disable
         self.instruments: dict[str, ScpiInstrument] = {
             "supply_12v": self._supply_12v().scpi,
             "source": source.scpi,
@@ -62,10 +68,15 @@ class Bench:
             "recorder": self.recorder.scpi,
             "interlock": interlock.interlock(self._identity("interlock"), wiring),
             "voltmeter": interlock.voltmeter(self._identity("voltmeter"), wiring),
-            "isolation": interlock.isolation(self._identity("isolation")),
+            "isolation": interlock.isolation(self._identity("isolation"), wiring),
             "watchdog_interlock": interlock.interlock(self._identity("interlock"), wiring),
             "watchdog_source": source.another_client(),
+            "bank": bank.scpi,
+            "watchdog_bank": bank.another_client(),
         }
+        for name in ("inductance", "resistance"):
+            wired = getattr(plant.bank, name) * (1 + self._within(_LOOP))
+            setattr(plant.bank, name, wired)
         self.panel = interlock.Panel(clock, wiring)
 
     def _identity(self, role: str) -> str:
@@ -98,6 +109,17 @@ class Bench:
             plant.terminal_voltage,
             lambda: plant.current.at(self._clock.now_ns()),
             lambda: plant.limited,
+        )
+
+    def _bank(self) -> PowerSupply:
+        wiring = self._wiring
+        return PowerSupply(
+            self._identity("bank"),
+            _BANK,
+            _BANK_SLEW,
+            lambda volts, limit, slew: wiring.charger(volts or 0.0, limit),
+            lambda: 0.0 if "sense_bank_off" in wiring.faults else wiring.bank_voltage,
+            lambda: 0.0,
         )
 
     def _gate_supply(self) -> PowerSupply:
@@ -164,11 +186,12 @@ class Bench:
         channels = (
             RecorderChannel(plant.injected, gains[0], offsets[0], _CURRENT_NOISE),
             RecorderChannel(plant.gate, 0.0, 0.0, _SIGNAL_NOISE),
-            RecorderChannel(plant.current, gains[1], offsets[1], _CURRENT_NOISE),
-            RecorderChannel(plant.switch_voltage, 0.0, 0.0, _VOLTAGE_NOISE),
+            RecorderChannel(plant.current, gains[1], offsets[1], _CURRENT_NOISE, _CURRENT_RANGE),
+            RecorderChannel(plant.switch_voltage, 0.0, 0.0, _VOLTAGE_NOISE, _SWITCH_RANGE),
             RecorderChannel(plant.supply, 0.0, 0.0, _SIGNAL_NOISE),
             RecorderChannel(plant.bus, 0.0, 0.0, _BUS_NOISE),
             RecorderChannel(plant.gate_rail, 0.0, 0.0, _SIGNAL_NOISE),
             RecorderChannel(plant.heat_sink, 0.0, 0.0, _HEAT_SINK_NOISE),
+            RecorderChannel(plant.bank.voltage, 0.0, 0.0, _VOLTAGE_NOISE, _BANK_RANGE),
         )
         return Recorder(self._identity("recorder"), self._clock, noise, channels, self._within(_TIME_BASE))

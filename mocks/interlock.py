@@ -15,11 +15,11 @@ from mocks.scpi import Command, ScpiError, ScpiInstrument
 from mocks.wiring import FAULTS, Wiring
 
 _INPUTS = ("door", "door", "stop", "stop", "arm_button", "contactor", "discharge")
-RELAYS = {1: "contactor", 2: "discharge", 3: "precharge", 4: "bypass"}
+RELAYS = {1: "contactor", 2: "discharge", 3: "precharge", 4: "bypass", 6: "pulse", 7: "bank_discharge"}
 """Relay numbers and what they switch; number 5 is the watchdog line."""
 WATCHDOG_RELAY = 5
 _HOLD_NS = 200_000_000
-_ISOLATION_OHM = 5e6
+_ISOLATION_OHM, _DAMP_OHM = 5e6, 60e3
 _CHANNELS = re.compile(r"\(@(\d{1,2}(?:,\d{1,2})*)\)")
 _S = 1_000_000_000
 
@@ -40,7 +40,7 @@ def channels(highest: int) -> Callable[[str], list[int]]:
 
 
 def interlock(identity: str, wiring: Wiring) -> ScpiInstrument:
-    """Inputs 1 to 7 (doors, doors, stop, stop, arm button, contactor, discharge), relays 1 to 5."""
+    """Inputs 1 to 7 (doors, doors, stop, stop, arm button, contactor, discharge), relays 1 to 7."""
 
     def switch(numbers: list[int], closed: bool) -> None:
         for number in numbers:
@@ -56,7 +56,7 @@ def interlock(identity: str, wiring: Wiring) -> ScpiInstrument:
         known = (*wiring.doors, *wiring.stop, wiring.arm_button, wiring.contactor, wiring.relays["discharge"])
         return known[number - 1]
 
-    relays, inputs = (channels(WATCHDOG_RELAY),), (channels(len(_INPUTS)),)
+    relays, inputs = (channels(max(RELAYS)),), (channels(len(_INPUTS)),)
     commands: dict[str, Command] = {
         "ROUTe:CLOSe": (relays, lambda numbers: switch(numbers, True)),
         "ROUTe:OPEN": (relays, lambda numbers: switch(numbers, False)),
@@ -76,9 +76,13 @@ def voltmeter(identity: str, wiring: Wiring) -> ScpiInstrument:
     return ScpiInstrument(identity, lambda: None, {"MEASure:VOLTage?": ((channels(2),), measure)})
 
 
-def isolation(identity: str) -> ScpiInstrument:
-    """A bus that is well isolated."""
-    return ScpiInstrument(identity, lambda: None, {"MEASure:RESistance?": ((), lambda: shown(_ISOLATION_OHM))})
+def isolation(identity: str, wiring: Wiring) -> ScpiInstrument:
+    """A bus that is well isolated, but for a fault."""
+
+    def measure() -> str:
+        return shown(_DAMP_OHM if "isolation_low" in wiring.faults else _ISOLATION_OHM)
+
+    return ScpiInstrument(identity, lambda: None, {"MEASure:RESistance?": ((), measure)})
 
 
 class Panel:
@@ -125,4 +129,5 @@ class Panel:
         return (
             f"source={int(wiring.source_on)} contactor={int(wiring.contactor)} enable={int(wiring.enabled)}"
             f" volts_source={source_side:.3f} volts_load={load_side:.3f}"
+            f" volts_bank={wiring.bank_voltage:.3f}"
         )

@@ -9,6 +9,7 @@ from __future__ import annotations
 
 from collections.abc import Callable
 
+from mocks.bank import Bank
 from mocks.clock import EventClock
 from mocks.track import Track
 from mocks.unit import Unit
@@ -54,7 +55,7 @@ class Plant:
         self.commuted: Callable[[], None] = lambda: None
         self.fed: Callable[[], None] = lambda: None
         self.injected = Track()  # equivalent amperes at the sensing input
-        self.current = Track()  # through the switch
+        self.current = Track()  # of the main loop: through the switch, or through the link across it
         self.sensed = Track()  # both, as the sensing chain sees them
         self.switch_voltage = Track()
         self.gate = Track()  # V, the driver's input
@@ -64,6 +65,8 @@ class Plant:
         self.bus = Track()  # V at the bus-voltage sensing input, or as many in its place
         self.heat_sink = Track(_AMBIENT)  # degC, or as many in its place
         self._drawn = Track()  # what the load regulates
+        self.bank = Bank(clock)
+        self._bypassed = False  # a link across the switch carries the current
         self._bus_connected = False  # an instrument stands in for the main bus
         self._conducting = False
         self._commutations = 0  # how often the gate signal changed, so that an old edge is known as such
@@ -79,7 +82,7 @@ class Plant:
         """Every track."""
         return (
             self.injected, self.current, self.sensed, self.switch_voltage, self.gate, self.supply, self.source_voltage,
-            self.gate_rail, self.bus, self.heat_sink, self._drawn
+            self.gate_rail, self.bus, self.heat_sink, self._drawn, self.bank.voltage, self.bank.current
         )  # fmt: skip
 
     def set_gate(self, on: bool) -> None:
@@ -170,6 +173,38 @@ class Plant:
         self._load_goal, self._load_slew = current, slew
         self._settle()
 
+    def charge_bank(self, volts: float, amperes: float) -> None:
+        """The bank's charger goes for ``volts`` (0: off) with at most ``amperes``."""
+        self.before_change()
+        self.bank.charge(volts, amperes)
+        self._relate()
+
+    def discharge_bank(self, on: bool) -> None:
+        """The resistor across the bank."""
+        self.before_change()
+        self.bank.discharge(on)
+        self._relate()
+
+    def make(self, on: bool) -> None:
+        """The making switch of the bank."""
+        self.before_change()
+        self.bank.make(on)
+        self._relate()
+
+    def bypass(self, on: bool) -> None:
+        """The link across the switch."""
+        self.before_change()
+        self._bypassed = on
+        self.bank.close_path(self._path, self._clamp)
+        self._relate()
+
+    @property
+    def _path(self) -> float | None:
+        """Resistance of what closes the bank's loop, ohm; None: it is open."""
+        if self._bypassed:
+            return 0.0
+        return self._unit.on_resistance if self._conducting else None
+
     @property
     def conducting(self) -> bool:
         """The switch itself is on now."""
@@ -232,20 +267,28 @@ class Plant:
         self.commuted()
         now_ns = self._clock.now_ns()
         broken = self._drawn.at(now_ns)
+        gone_ns = self.bank.close_path(self._path, self._clamp)
         if on:
             volts = self.source_voltage.at(now_ns)
             self._settle(volts / _LOOP_INDUCTANCE * 1e-9 if self._source_live else None)
             if self._source_live:
                 self.fed()
             return
+        if gone_ns is not None and not self._bypassed:
+            self._break_until(gone_ns)
+            return
         if not broken:
             self._settle()
             return
         excess = self._clamp - self.source_voltage.at(now_ns)
-        self._broken_ns = self._drawn.ramp(now_ns, 0.0, excess / _LOOP_INDUCTANCE * 1e-9)
+        self._break_until(self._drawn.ramp(now_ns, 0.0, excess / _LOOP_INDUCTANCE * 1e-9))
+
+    def _break_until(self, gone_ns: int) -> None:
+        """The switch clamps until its current is gone."""
+        self._broken_ns = gone_ns
         self._relate()
-        self.switch_voltage.set(now_ns, self._clamp)
-        self._clock.at(self._broken_ns, self._broken)
+        self.switch_voltage.set(self._clock.now_ns(), self._clamp)
+        self._clock.at(gone_ns, self._broken)
 
     def _settle(self, slew: float | None = None) -> None:
         """Let the load go where it can, at its own slew or another; while the switch breaks, nothing has a say."""
@@ -258,7 +301,9 @@ class Plant:
         """Work out the dependent tracks, from now on."""
         now_ns = self._clock.now_ns()
         unit = self._unit
-        if self._conducting:
+        if self.bank.making:
+            self._relate_shot(now_ns)
+        elif self._conducting:
             self.current.combine(now_ns, [(self._drawn, 1.0), (self.source_voltage, 1 / _LOAD_RESISTANCE)])
             self.switch_voltage.combine(now_ns, [(self.current, unit.on_resistance)])
         else:
@@ -268,8 +313,19 @@ class Plant:
         self._relate_bus()
         self._sense()
 
+    def _relate_shot(self, now_ns: int) -> None:
+        """The bank feeds the loop: all that flows is its current, and an open switch has its voltage across it."""
+        self.current.combine(now_ns, [(self.bank.current, 1.0)])
+        if self._bypassed:
+            self.switch_voltage.set(now_ns, 0.0)
+        elif self._conducting:
+            self.switch_voltage.combine(now_ns, [(self.current, self._unit.on_resistance)])
+        else:
+            self.switch_voltage.combine(now_ns, [(self.bank.voltage, 1.0)])
+
     def _sense(self) -> None:
-        self.sensed.combine(self._clock.now_ns(), [(self.current, 1.0), (self.injected, 1.0)])
+        through = [] if self._bypassed else [(self.current, 1.0)]
+        self.sensed.combine(self._clock.now_ns(), [*through, (self.injected, 1.0)])
         self.sensed_changed()
 
     def _relate_bus(self) -> None:

@@ -3,6 +3,9 @@
 Samples lie on a grid that starts at INITiate; the trigger is the first grid point, after the pre-trigger part has been
 filled, at or after the instant at which the exact signal crossed the level. Each sample has the channel's error, and
 noise as a function of acquisition and sample number. The time base has an error of its own.
+
+Beside the triggered window it keeps a slow log where it is told a log interval: every channel, from INITiate to the
+end of the recording, on a grid of its own.
 """
 
 from __future__ import annotations
@@ -28,6 +31,7 @@ WAITING_FOR_TRIGGER = 1 << 5
 MOST_POINTS = 1_000_000
 SHORTEST_INTERVAL = 1e-8  # s
 _STRIDE = 1 << 20  # noise samples kept apart for one acquisition
+_LOG_NOISE = 1 << 60  # where the noise of slow logs begins
 
 
 @dataclass(frozen=True)
@@ -38,6 +42,7 @@ class RecorderChannel:
     gain: float
     offset: float
     noise: float  # one standard deviation
+    range: float = math.inf  # either way; beyond it the converter stays at its end
 
 
 @dataclass
@@ -48,6 +53,7 @@ class _Settings:
     source: str = "IMM"
     level: float = 0.0
     slope: str = "POS"
+    log: float = 0.0  # s, interval of the slow log; 0: none
 
 
 class _Acquisition:
@@ -62,6 +68,8 @@ class _Acquisition:
         self.first: int | None = None  # grid point of the first sample kept; None until triggered
         self.points = settings.points
         self.pieces: dict[str, Pieces] = {}  # history of every channel, once over
+        self.log: dict[str, Pieces] = {}  # the same of the slow log, once that is over
+        self.logged_ns = 0  # when that was
 
     def trigger(self, instant_ns: int) -> None:
         """The first grid point at or after ``instant_ns`` is the trigger."""
@@ -81,6 +89,8 @@ class _Acquisition:
     @property
     def needed_ns(self) -> int:
         """History from here on is still wanted."""
+        if self.settings.log and not self.log:
+            return self.start_ns
         if self.pieces:
             return NEVER
         if self.first is None:
@@ -110,9 +120,12 @@ class Recorder:
             "STATus:OPERation:CONDition?": ((), lambda: str(self._condition())),
             "TRACe:POINts?": ((word(*names),), lambda name: str(self._taken())),
             "TRACe[:DATA]?": ((word(*names),), self._data),
+            "TRACe:LOG[:DATA]?": ((word(*names),), self._logged),
+            "TRACe:LOG:TRIGger?": ((), self._triggered),
         }
         settings: dict[str, tuple[str, Parameter]] = {
             "[SENSe:]SWEep:TINTerval": ("interval", number(SHORTEST_INTERVAL, 1e3)),
+            "[SENSe:]SWEep:LOG:TINTerval": ("log", number(0, 1e3)),
             "[SENSe:]SWEep:POINts": ("points", whole(1, MOST_POINTS)),
             "[SENSe:]SWEep:OFFSet:POINts": ("before", whole(0, MOST_POINTS - 1)),
             "TRIGger:SOURce": ("source", word("IMMediate", *names)),
@@ -175,7 +188,11 @@ class Recorder:
         self._acquisitions += 1
 
     def _abort(self) -> None:
-        """End the recording and keep what there is of it."""
+        """End the recording and keep what there is of it, and of the log."""
+        acquisition = self._acquisition
+        if acquisition is not None and acquisition.settings.log and not acquisition.log:
+            acquisition.logged_ns = self._clock.now_ns()
+            acquisition.log = {name: channel.track.frozen() for name, channel in self._channels.items()}
         if self._condition():
             assert self._acquisition is not None
             self._acquisition.points = self._taken()
@@ -200,4 +217,25 @@ class Recorder:
         values = pieces.sample(self._acquisition.instants(taken)) * (1 + channel.gain) + channel.offset
         first = self._acquisition.number * _STRIDE
         values += channel.noise * self._noise.samples(Channel.RECORDER + int(name[-1]), first, taken)
-        return block(values.astype(">f4").tobytes())
+        return block(values.clip(-channel.range, channel.range).astype(">f4").tobytes())
+
+    def _logged(self, name: str) -> bytes:
+        """The slow log of a channel: its samples have the channel's error, and its noise."""
+        acquisition = self._acquisition
+        if acquisition is None or not acquisition.log:
+            raise ScpiError(-230, "nothing logged")
+        channel, interval_ns = self._channels[name], acquisition.settings.log * 1e9 * (1 + self.time_base)
+        taken = min(math.floor((acquisition.logged_ns - acquisition.start_ns) / interval_ns) + 1, MOST_POINTS)
+        instants = acquisition.start_ns + np.arange(taken, dtype=np.float64) * interval_ns
+        values = acquisition.log[name].sample(instants) * (1 + channel.gain) + channel.offset
+        first = acquisition.number * _STRIDE + _LOG_NOISE
+        values += channel.noise * self._noise.samples(Channel.RECORDER + int(name[-1]), first, taken)
+        return block(values.clip(-channel.range, channel.range).astype(">f4").tobytes())
+
+    def _triggered(self) -> str:
+        """When the trigger was, in s of the recorder's own time base from the begin of the log."""
+        self.settle()
+        acquisition = self._acquisition
+        if acquisition is None or acquisition.first is None:
+            raise ScpiError(-230, "not triggered")
+        return shown((acquisition.first + acquisition.settings.before) * acquisition.settings.interval)

@@ -25,7 +25,8 @@ ROLES = (
     *("interlock", "voltmeter", "isolation", "watchdog_interlock", "watchdog_source"),
 )
 """Instruments in the order of their ports: the LIN line has the first port, these follow, then `programming`, and the
-panel comes last."""
+panel and the roles of MORE_ROLES come last."""
+MORE_ROLES = ("bank", "watchdog_bank")
 
 _NAP_NS = 5_000_000
 _S = 1_000_000_000
@@ -101,6 +102,9 @@ class Server:
         resources["programming"] = f"TCPIP::{HOST}::{lane.port}::SOCKET"
         panel = self._lane(TextTalk(self._world.bench.panel.handle), port_base and port_base + offset + 1)
         resources["panel"] = f"{HOST}:{panel.port}"
+        for more, role in enumerate(MORE_ROLES, start=offset + 2):
+            lane = self._lane(TextTalk(self._world.scpi(role).handle), port_base and port_base + more)
+            resources[role] = f"TCPIP::{HOST}::{lane.port}::SOCKET"
         pty = PtyLine(node.bit_rate, _sent_by_master(node), uart)
         self._pty = pty
         self._selector.register(pty, selectors.EVENT_READ, lambda _: pty.ready())

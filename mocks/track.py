@@ -122,6 +122,15 @@ class Track:
             self._append(start_ns + duration_ns, goal, 0.0)
         return start_ns + duration_ns
 
+    def follow(self, instant_ns: int, points: Sequence[tuple[int, float]]) -> None:
+        """From the value at ``instant_ns`` go straight through ``points`` (ns, value), and stay at the last."""
+        before_ns, value = instant_ns, self.at(instant_ns)
+        self._cut(instant_ns)
+        for at_ns, goal in points:
+            self._append(before_ns, value, (goal - value) / (at_ns - before_ns))
+            before_ns, value = at_ns, goal
+        self._append(before_ns, value, 0.0)
+
     def combine(self, instant_ns: int, terms: Sequence[tuple[Track, float]]) -> None:
         """From ``instant_ns`` on be the sum of other tracks, each times a factor, as these are known now."""
         starts = {instant_ns}

@@ -26,6 +26,7 @@ _CONTACTOR_NS = 15_000_000  # from coil to contact
 _REBOUND_V = 90.0  # what dielectric absorption gives back, by a fault
 _REBOUND_AFTER_NS = 1_500_000_000
 _REBOUND_S = 0.5
+_MAKING_NS = 5_000_000  # from coil to contact, of the making switch
 _S = 1e-9
 FAULTS = (
     "sense_source_off",
@@ -37,6 +38,12 @@ FAULTS = (
     "precharge_open",
     "switch_shorted",
     "injector_lead_off",
+    "bank_discharge_stuck",
+    "sense_bank_off",
+    "precharge_welded",
+    "isolation_low",
+    "making_welded",
+    "charger_ignores_off",
 )
 """What can be broken on this bench."""
 
@@ -50,11 +57,13 @@ class Wiring:
         self._plant = plant
         self._guarded = guarded
         self.disable_source: Callable[[], None] = lambda: None
+        self.disable_charger: Callable[[], None] = lambda: None
         self.doors = [True, True]  # closed, by channel
         self.stop = [True, True]  # not pressed, by channel
         self.arm_button = False
         self.faults: set[str] = set()
         self.relays = {"contactor": not guarded, "discharge": False, "precharge": False, "bypass": False}
+        self.relays |= {"pulse": False, "bank_discharge": False}
         self.contactor = not guarded  # the contacts themselves
         self._fed_until_ns: int | None = None
         self._asked = (0.0, 0.0, 1.0)  # V, A, V/ns: what the source was told
@@ -107,12 +116,31 @@ class Wiring:
         self.relays[name] = closed
         if name == "contactor":
             self._clock.at(self._clock.now_ns() + _CONTACTOR_NS, lambda: self._contacts(closed))
+        elif name == "pulse":
+            self._clock.at(self._clock.now_ns() + _MAKING_NS, lambda: self._make(closed))
+        elif name == "bypass":
+            self._plant.bypass(closed)
+        elif name == "bank_discharge":
+            self._plant.discharge_bank(closed and "bank_discharge_stuck" not in self.faults)
         self._relate()
+
+    def charger(self, volts: float, amperes: float) -> None:
+        """The bank's charger is told another voltage (0: off) and its greatest current; the enable chain is its too."""
+        if volts == 0 and "charger_ignores_off" in self.faults:
+            return
+        self._plant.charge_bank(volts if self.enabled else 0.0, amperes)
+
+    @property
+    def bank_voltage(self) -> float:
+        """The bank's voltage, V."""
+        return self._plant.bank.voltage.at(self._clock.now_ns())
 
     def looked_at(self) -> None:
         """Doors, emergency stop or watchdog line changed: the chain acts at once."""
         if not self.enabled and self._asked[0]:
             self.disable_source()
+        if not self.enabled and self._plant.bank.charging:
+            self.disable_charger()
 
     def voltages(self) -> tuple[float, float]:
         """What the voltmeter reads on the source side and on the load side, V."""
@@ -124,14 +152,20 @@ class Wiring:
 
     def true_voltages(self) -> tuple[float, float]:
         """The voltage on the source side and on the load side, V."""
+        if self._plant.bank.making:
+            return self._plant.bank.terminal(), 0.0
         now_ns = self._clock.now_ns()
         source_side = self._tied() if self._held else self._source_side.at(now_ns) + self._rebound(now_ns)
         return source_side, source_side if self._through else self._load_side.at(now_ns)
 
     @property
     def _through(self) -> bool:
-        """Whether the two sides are one."""
-        return self._plant.conducting or self.relays["bypass"] or "switch_shorted" in self.faults
+        """Whether the two sides are one; through a resistor that was left in, within milliseconds."""
+        return (
+            self._plant.conducting
+            or self.relays["bypass"]
+            or bool({"switch_shorted", "precharge_welded"} & self.faults)
+        )
 
     @property
     def _held(self) -> bool:
@@ -144,6 +178,16 @@ class Wiring:
     def _starved(self, until_ns: int) -> None:
         if self._fed_until_ns == until_ns:
             self.starve()
+
+    def _make(self, closed: bool) -> None:
+        """The making switch's contacts; both sides go on from what the bank left on them."""
+        if self.relays["pulse"] is not closed or (not closed and "making_welded" in self.faults):
+            return
+        source_side, load_side = self.true_voltages()
+        self._plant.make(closed)
+        self._source_side.begin(self._clock.now_ns(), source_side, 0.0, 1.0)
+        self._load_side.begin(self._clock.now_ns(), load_side, 0.0, 1.0)
+        self._relate()
 
     def _contacts(self, closed: bool) -> None:
         if self.relays["contactor"] is not closed or (not closed and "contactor_welded" in self.faults):

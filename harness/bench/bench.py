@@ -67,6 +67,7 @@ class Bench:
     isolation: IsolationMonitor | None
     interlock: InterlockUnit | None
     voltmeter: Voltmeter | None
+    bank: PowerSupply | None  # the charger of the capacitor bank
     exchanges: list[Exchange]
     _response_errors: Counter[bool]  # status frames by their response_error
     _connector: Callable[[], Connector]
@@ -146,7 +147,7 @@ class Bench:
     def instruments(self) -> list[Instrument]:
         """Every instrument that this bench has."""
         found = (self.supply_12v, self.injector, self.source, self.load, self.recorder, *self.signals.values())
-        more = (self.isolation, self.interlock, self.voltmeter)
+        more = (self.isolation, self.interlock, self.voltmeter, self.bank)
         return [instrument for instrument in (*found, *more) if instrument is not None]
 
 
@@ -212,6 +213,7 @@ def _open(spec: BenchSpec, device: Device, opened: list[Callable[[], None]]) -> 
         isolation=role("isolation", IsolationMonitor),
         interlock=role("interlock", InterlockUnit),
         voltmeter=role("voltmeter", Voltmeter),
+        bank=role("bank", PowerSupply),
         exchanges=exchanges,
         _response_errors=response_errors,
         _connector=connector,

@@ -39,7 +39,7 @@ from harness.quantity import (
     parse,
 )
 
-CHANNELS = ("injected", "gate", "current", "switch_voltage", "supply", "bus", "gate_rail", "heat_sink")
+CHANNELS = ("injected", "gate", "current", "switch_voltage", "supply", "bus", "gate_rail", "heat_sink", "bank")
 """What a recorder's channels may be connected to."""
 
 BreakMethod = Literal["break_condition", "slow_bit_rate"]
@@ -171,6 +171,7 @@ class ChannelsSection(Part):
     bus: VoltageChannelSection | None = None
     gate_rail: VoltageChannelSection | None = None
     heat_sink: TemperatureChannelSection | None = None
+    bank: VoltageChannelSection | None = None
 
 
 class RecorderSection(InstrumentSection):

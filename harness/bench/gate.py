@@ -1,6 +1,7 @@
 """Who may energise: nobody, until a person has confirmed what, where and how high, and the interlock agrees.
 
-Rule 1: source and contactor may be on in ENERGISED and in no other state; OUTPUTS says so, nothing else may.
+Rule 1: source and contactor, charger and making switch may be on in ENERGISED and in no other state; OUTPUTS says so,
+nothing else may.
 Rule 2: the only way into ENERGISED is ``Gate.energise``, with a confirmation that is fresh, unused and of this digest.
 Rule 3: whatever goes wrong leads to DISCHARGING; from there to SAFE only with proof, else to NOT_PROVEN_DEAD, which
 only a person's recorded statement with two fresh readings leaves.
@@ -48,18 +49,26 @@ class Event(Enum):
 
 @dataclass(frozen=True)
 class Outputs:
-    """What may be on. ``discharge`` is on wherever it is True, and not merely allowed."""
+    """What may be on. ``discharge`` and ``bank_discharge`` are on where they are True, and not merely allowed.
+
+    In ENERGISED they may be on: a shot from the bank is taken with the source parted and both sides discharged.
+    """
 
     source: bool
     contactor: bool
     discharge: bool
+    charger: bool
+    making: bool
+    bank_discharge: bool
 
 
-_OFF = Outputs(source=False, contactor=False, discharge=True)
+_OFF = Outputs(source=False, contactor=False, discharge=True, charger=False, making=False, bank_discharge=True)
 OUTPUTS: Mapping[State, Outputs] = {
     State.SAFE: _OFF,
     State.ARMED: _OFF,
-    State.ENERGISED: Outputs(source=True, contactor=True, discharge=False),
+    State.ENERGISED: Outputs(
+        source=True, contactor=True, discharge=False, charger=True, making=True, bank_discharge=False
+    ),
     State.DISCHARGING: _OFF,
     State.NOT_PROVEN_DEAD: _OFF,
 }

@@ -3,6 +3,7 @@
     source -> contactor -> source side (capacitors) -> breaker -> load side (capacitors) -> load
                            discharge relay: resistors across both sides;  voltmeter: reads both sides
                            precharge relay: a resistor across the breaker;  bypass relay: a link across the breaker
+    bank -> making switch -> loop -> source side: see harness/bench/bank.py
 
 Nothing else switches contactor or discharge. The gate decides (harness/bench/gate.py), the proof judges
 (harness/bench/proof.py); this file only acts, reads and notes.
@@ -11,12 +12,14 @@ Nothing else switches contactor or discharge. The gate decides (harness/bench/ga
 from __future__ import annotations
 
 from collections.abc import Callable, Mapping
+from dataclasses import replace
 from typing import TYPE_CHECKING, Protocol
 
+from harness.bench.bank import RELAYS, Bank
 from harness.bench.gate import Confirmation, Gate, State
 from harness.bench.instrument import InstrumentError
 from harness.bench.interlock import Inputs, InterlockUnit, Voltmeter
-from harness.bench.proof import TOUCH_LIMIT_V, Proof, Reading, Seen, judge_discharge
+from harness.bench.proof import TOUCH_LIMIT_V, Proof, Reading, Seen, Side, judge_discharge
 from harness.bench.safety_spec import ContactorSpec, DischargeSpec
 from harness.clock import MS, S
 
@@ -32,6 +35,7 @@ _LOOK_NS = 5 * MS  # between readings of a voltage that changes
 _RISE_NS = 2 * S  # a source that is not up by then will not come
 _UP = 0.95  # of the source's voltage, on the source side
 _CHARGED = 0.9  # of the source side's voltage, on the load side
+_EMPTY_V = 5.0  # so little left on a side that closing the breaker lifts none by what counts as a rise (proof.py)
 _FEEDBACK_NS = 200 * MS  # a contactor's auxiliary contact has followed by then; common practice, no source
 
 
@@ -88,8 +92,10 @@ class HighVoltage:
         self._look_again_ns = 0
         self._seen = Seen()
         self.gate = Gate(button=not bench.simulated)
+        self.fed_by: str | None = None  # source or bank, while energised
         interlock.relay("contactor", False)
         interlock.relay("discharge", True)
+        self.bank = self._bank_of(bench)
 
     @property
     def state(self) -> State:
@@ -109,6 +115,14 @@ class HighVoltage:
         """Voltage on the source side and on the load side now, V."""
         return self._voltmeter.both()
 
+    def _bank_of(self, bench: Bench) -> Bank | None:
+        spec = bench.spec.bank
+        if bench.bank is None or spec is None or not all(self._interlock.has(name) for name in RELAYS):
+            return None
+        bank = Bank(bench.bank, self._interlock, spec, bench.clock, lambda: self.gate.outputs)
+        self._seen = Seen(bank=Side(limit=bank.limit))
+        return bank
+
     def arm(self, confirmation: Confirmation, digest: str) -> None:
         """Take a person's confirmation. Raises GateRefused."""
         problem = self.gate.confirm(confirmation, digest, self._now_ns)
@@ -116,15 +130,16 @@ class HighVoltage:
         if problem is not None:
             raise GateRefused(problem)
 
-    def energise(self, digest: str, volts: float) -> None:
+    def energise(self, digest: str, volts: float, fed_by: str = "source") -> None:
         """Use the confirmation up: contactor, source, both sides seen. Raises GateRefused and InstrumentError.
 
         Before anything closes, both sides must read dead. The source rises from zero into a closed contactor, so that
-        no capacitor is charged through it at once; the load side is charged through the precharge resistor.
+        no capacitor is charged through it at once; the load side is charged through the precharge resistor. Where the
+        bank is to feed the breaker, the source is parted again once both channels have been seen.
         """
-        live = max(self.readings())
         self._isolation()
-        problem = f"a side reads {live:.0f} V before anything is on" if live >= TOUCH_LIMIT_V else None
+        problem = self._live()
+        problem = None if problem is None else f"{problem} before anything is on"
         if problem is None:
             self._watchdog.guard(True)
             self._watchdog.beat()
@@ -136,6 +151,8 @@ class HighVoltage:
         if problem is not None:
             raise GateRefused(problem)
         self._was_energised = True
+        self._seen = replace(self._seen, source=0.0, source_side=Side(), load_side=Side())  # a lead may be off since
+        self.fed_by = fed_by
         self._interlock.relay("discharge", False)
         self._interlock.relay("contactor", True)
         self._wait(
@@ -147,6 +164,67 @@ class HighVoltage:
         source.output(True)
         self._wait(lambda: self.look()[0] >= _UP * volts, _RISE_NS, f"the source side does not come to {volts:.0f} V")
         self.precharge()
+        if fed_by == "bank":
+            self._part_source()
+
+    def _part_source(self) -> None:
+        """Source off, contactor open, both sides discharged and seen to fall: the bank alone may feed the breaker."""
+        assert self._bench.source is not None
+        self._bench.source.off()
+        self.open_contactor()
+        self.discharge()
+        self._wait(
+            lambda: max(self.look()) < _EMPTY_V,
+            round(self._discharge.within * S),
+            "the two sides do not discharge: nothing is made onto them",
+        )
+
+    def shot(self, volts: float, during: Callable[[], None]) -> float:
+        """Charge the bank to ``volts``, close the making switch, let ``during`` pass, and discharge everything.
+
+        Returns the bank's voltage just before. Raises InstrumentError, BenchUnsafe, and what ``during`` raises; what
+        is charged then is left to making safe.
+        """
+        bank = self.bank
+        if bank is None or self.fed_by != "bank":
+            raise InstrumentError("bank: nothing lets it feed the breaker")
+        # What its channel read before proves nothing of this charge; if charging is broken off, so much it has to show.
+        self._seen = replace(self._seen, charged=min(volts, bank.visible), bank=Side(limit=bank.limit))
+        bank.charge(volts, self.look)
+        self._seen = self._seen.then_bank(bank.volts(), charged=volts)
+        if max(self.look()) >= TOUCH_LIMIT_V:
+            raise InstrumentError("a side is live while the making switch is open: welded?")
+        before = bank.volts()
+        bank.make()
+        try:
+            during()
+        finally:
+            bank.part()
+        self.look()
+        if bank.volts() < bank.visible * _UP:
+            bank.charge(bank.visible, self.look)  # it was emptied at once, and a lead that fell off would read the same
+            self.look()
+        bank.discharge()
+        self._wait(
+            lambda: max(self.look()) < _EMPTY_V and bank.volts() < bank.limit - bank.error,
+            round(max(self._discharge.within, bank.spec.within) * S),
+            "bank or sides do not discharge after the shot",
+        )
+        return before
+
+    def bypass(self, closed: bool) -> None:
+        """The link across the breaker. Raises InstrumentError."""
+        assert self.bank is not None
+        self.bank.link(closed)
+
+    def _live(self) -> str | None:
+        """What reads more than may be touched; None where nothing does."""
+        both = self.readings()
+        if max(both) >= TOUCH_LIMIT_V:
+            return f"a side reads {max(both):.0f} V"
+        if self.bank is not None and (volts := self.bank.volts()) >= self.bank.limit:
+            return f"the bank reads {volts:.0f} V"
+        return None
 
     def precharge(self) -> None:
         """Charge the load side through the precharge resistor, where the bench has one, and take it away again."""
@@ -169,6 +247,8 @@ class HighVoltage:
         both = self.readings()
         if self.state is State.ENERGISED and self._bench.source is not None:
             self._seen = self._seen.then(*both, source=self._bench.source.voltage())
+            if self.bank is not None:
+                self._seen = self._seen.then_bank(self.bank.volts())
         return both
 
     def supervise(self) -> None:
@@ -182,16 +262,16 @@ class HighVoltage:
         self._watchdog.beat()
         inputs, beating = self.inputs(), self._watchdog.alive()
         both = self.readings()
-        live = max(both) >= TOUCH_LIMIT_V
+        live = self._live() if before is not State.ENERGISED else None
         if before is State.ENERGISED:
             self._seen = self._seen.then(*both)
             self._answering()
-        after = self.gate.supervise(self._now_ns, inputs.interlock, beating or before is State.SAFE, live)
+        after = self.gate.supervise(self._now_ns, inputs.interlock, beating or before is State.SAFE, live is not None)
         if after is not before:
             why = (
                 inputs.interlock.problem
                 or (None if beating else "the watchdog does not answer")
-                or f"a side reads {max(both):.0f} V where none may be"
+                or f"{live} where none may be"
             )
             self._event("gate", event="supervise", before=before.value, after=after.value, why=why)
             if after is State.DISCHARGING:
@@ -211,6 +291,8 @@ class HighVoltage:
             source.voltage()
         if load is not None:
             load.is_on()
+        if self.bank is not None:
+            self._seen = self._seen.then_bank(self.bank.volts())
 
     def leave(self, trouble: bool) -> None:
         """Out of ENERGISED or ARMED: nothing may be on any more from here."""
@@ -254,6 +336,9 @@ class HighVoltage:
             self.gate.judged(proof.proved)
         if self.state is State.SAFE:
             self._was_energised = False
+            self.fed_by = None
+            if self.bank is not None:
+                self.bank.charged = 0.0
             self._watchdog.guard(False)
         self._event(
             "proof",
@@ -266,11 +351,12 @@ class HighVoltage:
     def _watched(self, readings: list[Reading]) -> Proof:
         """Read both sides until they are proved dead or their time is over; ``readings`` takes what was read."""
         began_ns = self._now_ns
-        deadline_ns = began_ns + round(self._discharge.within * S)
-        readings.append(Reading(0.0, *self.readings()))
+        within = self._discharge.within if self.bank is None else max(self._discharge.within, self.bank.spec.within)
+        deadline_ns = began_ns + round(within * S)
+        readings.append(Reading(0.0, *self.readings(), self._bank_volts()))
         while not (proof := self._proof(readings)).proved and self._now_ns < deadline_ns:
             self._bench.clock.sleep_until(self._now_ns + _LOOK_NS)
-            readings.append(Reading((self._now_ns - began_ns) / S, *self.readings()))
+            readings.append(Reading((self._now_ns - began_ns) / S, *self.readings(), self._bank_volts()))
         if not self.inputs().discharge:
             return Proof((*proof.reasons, "the discharge relay's feedback says open"))
         return proof
@@ -280,7 +366,8 @@ class HighVoltage:
         first = self.readings()
         self._bench.clock.sleep_until(self._now_ns + S)
         second = self.readings()
-        problem = self.gate.stated_dead(first, second, TOUCH_LIMIT_V)
+        live = self._live()
+        problem = live or self.gate.stated_dead(first, second, TOUCH_LIMIT_V)
         if problem is None:
             self._watchdog.guard(False)
         self._event("gate", event="stated dead", statement=statement, first=first, second=second, problem=problem)
@@ -291,11 +378,25 @@ class HighVoltage:
         self._watchdog.close()
 
     def _proof(self, readings: list[Reading]) -> Proof:
+        charged = self.bank is not None and self.bank.charged > 0
         if self._was_energised:
-            return judge_discharge(readings, self._seen, self._discharge, self._voltmeter_spec)
+            spec = self._bench.spec.bank if charged else None
+            proof = judge_discharge(readings, self._seen, self._discharge, self._voltmeter_spec, spec)
+            return proof if charged else Proof((*proof.reasons, *self._bank_live(readings)))
         last = readings[-2:]
         live = max(max(reading.source_side, reading.load_side) for reading in last)
-        return Proof((f"a side reads {live:.0f} V",) if live >= TOUCH_LIMIT_V or len(last) < 2 else ())
+        sides = (f"a side reads {live:.0f} V",) if live >= TOUCH_LIMIT_V or len(last) < 2 else ()
+        return Proof((*sides, *self._bank_live(readings)))
+
+    def _bank_volts(self) -> float:
+        return 0.0 if self.bank is None else self.bank.volts()
+
+    def _bank_live(self, readings: list[Reading]) -> tuple[str, ...]:
+        """Of a bank that nobody has charged in this run: its last two readings have to be below both limits."""
+        if self.bank is None:
+            return ()
+        live = max(reading.bank for reading in readings[-2:]) + self.bank.error
+        return (f"the bank reads up to {live:.0f} V",) if live >= self.bank.limit else ()
 
     def _isolation(self) -> None:
         """The isolation monitor's reading, where there is one: noted, and refused below what the bench declares."""

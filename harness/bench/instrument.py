@@ -318,14 +318,21 @@ class Recorder(Instrument):
         self._channels = channels
         self._before = 0
         self._interval = 0.0
+        self._log = 0.0
 
-    def arm(self, interval: float, points: int, before: int, trigger: Trigger | None) -> None:
-        """Record ``points`` samples ``interval`` s apart, ``before`` of them ahead of the trigger; None: at once."""
+    def arm(self, interval: float, points: int, before: int, trigger: Trigger | None, log: float = 0.0) -> None:
+        """Record ``points`` samples ``interval`` s apart, ``before`` of them ahead of the trigger; None: at once.
+
+        ``log``: beside that window a slow log with this interval in s, from now to the end of the recording; 0: none.
+        """
         self._before, self._interval = before, interval
         self._command("ABOR")  # of a recording that a failed step may have left
         self._set("SENS:SWE:TINT", interval)
         self._set("SENS:SWE:POIN", points)
         self._set("SENS:SWE:OFFS:POIN", before)
+        if log or self._log:
+            self._set("SENS:SWE:LOG:TINT", log)
+        self._log = log
         if trigger is None:
             self._command("TRIG:SOUR IMM")
         else:
@@ -345,14 +352,19 @@ class Recorder(Instrument):
         self._command("ABOR")
         if waiting:
             return None
-        traces = {name: self._trace(self._channels[name]) for name in names}
+        traces = {name: self._trace("TRAC:DATA?", self._channels[name]) for name in names}
         shortest = min(len(trace) for trace in traces.values())
         return Acquisition(
             -self._before * self._interval, self._interval, {name: trace[:shortest] for name, trace in traces.items()}
         )
 
-    def _trace(self, channel: int) -> NDArray[np.float64]:
-        block = self._link.query_block(f"TRAC:DATA? CHAN{channel}")
+    def fetch_log(self, name: str) -> tuple[Acquisition, float]:
+        """The slow log of a channel after ``fetch``, and when in it the trigger was, s from its begin."""
+        log = self._trace("TRAC:LOG:DATA?", self._channels[name])
+        return Acquisition(0.0, self._log, {name: log}), self._number("TRAC:LOG:TRIG?")
+
+    def _trace(self, header: str, channel: int) -> NDArray[np.float64]:
+        block = self._link.query_block(f"{header} CHAN{channel}")
         if len(block) % 4:
             raise InstrumentError(f"{self.role}: a block of {len(block)} bytes is no row of 32-bit numbers")
         samples = np.frombuffer(block, dtype=">f4").astype(np.float64)

@@ -58,6 +58,21 @@ def _source_off(bench: Bench) -> None:
         bench.source.off()
 
 
+def _charger_off(bench: Bench) -> None:
+    if bench.bank:
+        bench.bank.off()
+
+
+def _making_open(bench: Bench) -> None:
+    if bench.high_voltage is not None and bench.high_voltage.bank is not None:
+        bench.high_voltage.bank.part()
+
+
+def _bank_discharged(bench: Bench) -> None:
+    if bench.high_voltage is not None and bench.high_voltage.bank is not None:
+        bench.high_voltage.bank.discharge()
+
+
 def _device_open(bench: Bench) -> None:
     """A command acts on its change, so that one that stands already is taken away first; without supply it is open."""
     if bench.supply_12v.voltage() < bench.device.ratings.supply[0]:
@@ -110,13 +125,16 @@ class Action:
 
 ACTIONS: tuple[Action, ...] = (
     Action("source off", _source_off, dead=True),
+    Action("bank's charger off", _charger_off, dead=True),
     Action("load off", _load_off, dead=True),
     Action("injector off", _injector_off, dead=False),
     Action("breaker commanded open", _device_open, dead=True),
     Action("contactor open, once the current is below what it may break", _contactor_open, dead=True),
+    Action("bank's making switch open", _making_open, dead=True),
     Action("source read back off", _source_read_back, dead=True),
     Action("both sides discharged", _discharge, dead=True),
-    Action("both sides proved dead", _prove_dead, dead=True),
+    Action("bank discharged", _bank_discharged, dead=True),
+    Action("both sides and the bank proved dead", _prove_dead, dead=True),
     Action("simulated signals off", _signals_off, dead=False),
     Action("12 V supply off, once both sides are proved dead", _supply_off, dead=False),
 )

@@ -1,4 +1,4 @@
-"""Whether both sides of the breaker are dead: judged from readings, never from a command that was given.
+"""Whether both sides of the breaker, and the bank, are dead: judged from readings, never from a command given.
 
 A reading near zero proves nothing by itself: a sense lead that fell off reads zero too. So a channel counts only if it
 read the source's voltage while that was on in this run, and if it then fell the way resistor and capacitor let it fall.
@@ -8,9 +8,9 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
-from harness.bench.safety_spec import DischargeSpec, VoltmeterSpec
+from harness.bench.safety_spec import BankSpec, DischargeSpec, VoltmeterSpec
 
 TOUCH_LIMIT_V = 60.0
 """Limit of voltage class A, d.c. (ISO 6469-3:2021 clause 3)."""
@@ -25,11 +25,12 @@ _ON_THE_WAY = 2  # readings between the start and the touch limit that a fall mu
 
 @dataclass(frozen=True)
 class Reading:
-    """Both sides at one instant, V; ``at_s`` counts from the first reading, just after the discharge began."""
+    """Both sides and the bank at one instant, V; ``at_s`` counts from the first, just after the discharge began."""
 
     at_s: float
     source_side: float
     load_side: float
+    bank: float = 0.0  # where the bench has one
 
 
 @dataclass(frozen=True)
@@ -49,35 +50,66 @@ class Side:
     """What one channel has read in this run, V: its greatest reading, and the way down from its last height.
 
     ``way`` counts readings between the touch limit and nine tenths of that height, each lower than the one before: a
-    channel that was seen to fall, and not only seen high and then low.
+    channel that was seen to fall, and not only seen high and then low. ``limit`` is the voltage that counts as dead:
+    what rises and stays below it has no new height to fall from.
     """
 
     most: float = 0.0
     height: float = 0.0
     last: float = 0.0
     way: int = 0
+    limit: float = TOUCH_LIMIT_V
 
     def then(self, volts: float) -> Side:
         """With the next reading."""
-        most = max(self.most, volts)
-        if volts > _STEADY * self.last + TOUCH_LIMIT_V / 10:
-            return Side(most, max(volts, TOUCH_LIMIT_V), volts, 0)
-        if TOUCH_LIMIT_V < volts < _SEEN * self.height and volts * _STEADY < self.last:
-            return Side(most, self.height, volts, self.way + 1)
-        return Side(most, self.height, volts if volts <= TOUCH_LIMIT_V else self.last, self.way)
+        most, limit = max(self.most, volts), self.limit
+        if volts > limit and volts > _STEADY * self.last + limit / 10:
+            return Side(most, max(volts, limit), volts, 0, limit)
+        if limit < volts < _SEEN * self.height and volts * _STEADY < self.last:
+            return Side(most, self.height, volts, self.way + 1, limit)
+        return Side(most, self.height, volts if volts <= limit else self.last, self.way, limit)
 
 
 @dataclass(frozen=True)
 class Seen:
-    """The source's greatest voltage in this run, V, and what each channel made of it."""
+    """The source's greatest voltage in this run, and what the bank was charged to, V; what each channel made of it."""
 
     source: float = 0.0
     source_side: Side = Side()
     load_side: Side = Side()
+    charged: float = 0.0
+    bank: Side = Side()
 
     def then(self, source_side: float, load_side: float, source: float = 0.0) -> Seen:
         """With another reading of both sides, and of the source where that was on."""
-        return Seen(max(self.source, source), self.source_side.then(source_side), self.load_side.then(load_side))
+        return replace(
+            self,
+            source=max(self.source, source),
+            source_side=self.source_side.then(source_side),
+            load_side=self.load_side.then(load_side),
+        )
+
+    def then_bank(self, volts: float, charged: float = 0.0) -> Seen:
+        """With another reading of the bank; ``charged`` is what its charger was told."""
+        return replace(self, charged=max(self.charged, charged), bank=self.bank.then(volts))
+
+
+@dataclass(frozen=True)
+class Capacitor:
+    """One thing that holds charge, what was read of it, and what it is judged by."""
+
+    name: str
+    volts: Sequence[float]
+    side: Side
+    source: float  # V that charged it
+    farad: float
+    taus: tuple[float, float]  # s, the least and the greatest time constant that it may fall with
+    error: float  # V, limit of error of its reading
+
+
+def dead_limit(farad: float) -> float:
+    """Voltage below which a capacitor is dead: both limits kept, that of touch and that of stored energy."""
+    return min(TOUCH_LIMIT_V, math.sqrt(2 * TOUCH_ENERGY_J / farad))
 
 
 def judge_discharge(
@@ -85,35 +117,53 @@ def judge_discharge(
     seen: Seen,
     discharge: DischargeSpec,
     voltmeter: VoltmeterSpec,
+    bank: BankSpec | None = None,
 ) -> Proof:
     """Judge the readings of a discharge, from its beginning on; of the last two both must be dead.
 
     A side that was dead when the discharge began must have been ``seen`` to fall before. What reads zero without
-    anybody having seen it fall may be a lead that fell off.
+    anybody having seen it fall may be a lead that fell off. ``bank``: it was charged in this run, and is judged alike.
     """
     if len(readings) < 3:
         return Proof(("the voltmeter gave fewer than three readings",))
-    sides = (
-        ("source side", [r.source_side for r in readings], seen.source_side, discharge.source_side),
-        ("load side", [r.load_side for r in readings], seen.load_side, discharge.load_side),
-    )
     times = [reading.at_s for reading in readings]
-    # Through a switch that does not open, two capacitors fall together with two resistors across them.
-    tied = discharge.resistance * (discharge.source_side + discharge.load_side) / 2
     reasons: list[str] = []
-    for name, volts, side, farad in sides:
-        error = voltmeter.gain * max(side.most, abs(volts[0])) + voltmeter.offset
-        found = [*_seen(side.most, seen.source, error), *_dead(volts, farad, error)]
-        if volts[0] > TOUCH_LIMIT_V + error:
-            found += fall(times, volts, discharge.resistance * farad, tied, error)
-        elif side.way < _ON_THE_WAY:
+    for each in _sides(readings, seen, discharge, voltmeter) + ([] if bank is None else [_bank(readings, seen, bank)]):
+        limit = each.side.limit
+        found = _seen(each.side.most, each.source, limit, each.error) + _dead(each.volts, each.farad, each.error)
+        if each.volts[0] > limit + each.error:
+            found += fall(times, each)
+        elif each.side.way < _ON_THE_WAY:
             found.append("nobody saw it fall: a lead may be off")
-        reasons += [f"{name}: {reason}" for reason in found]
+        reasons += [f"{each.name}: {reason}" for reason in found]
     return Proof(tuple(reasons))
 
 
-def _seen(most: float, source: float, error: float) -> list[str]:
-    if source <= TOUCH_LIMIT_V or most < _SEEN * source - error:
+def _sides(
+    readings: Sequence[Reading], seen: Seen, discharge: DischargeSpec, voltmeter: VoltmeterSpec
+) -> list[Capacitor]:
+    # Through a switch that does not open, two capacitors fall together with two resistors across them.
+    tied = discharge.resistance * (discharge.source_side + discharge.load_side) / 2
+    found = []
+    for name, volts, side, farad in (
+        ("source side", [r.source_side for r in readings], seen.source_side, discharge.source_side),
+        ("load side", [r.load_side for r in readings], seen.load_side, discharge.load_side),
+    ):
+        error = voltmeter.gain * max(side.most, abs(volts[0])) + voltmeter.offset
+        tau = discharge.resistance * farad
+        found.append(Capacitor(name, volts, side, seen.source, farad, (min(tau, tied), max(tau, tied)), error))
+    return found
+
+
+def _bank(readings: Sequence[Reading], seen: Seen, bank: BankSpec) -> Capacitor:
+    volts = [reading.bank for reading in readings]
+    error = bank.gain * max(seen.bank.most, abs(volts[0])) + bank.offset
+    tau = bank.resistance * bank.capacitance
+    return Capacitor("bank", volts, seen.bank, seen.charged, bank.capacitance, (tau, tau), error)
+
+
+def _seen(most: float, source: float, limit: float, error: float) -> list[str]:
+    if source <= limit or most < _SEEN * source - error:
         return ["this channel has not read the source's voltage while it was on: it may be disconnected"]
     return []
 
@@ -127,29 +177,18 @@ def _dead(volts: Sequence[float], farad: float, error: float) -> list[str]:
     return []
 
 
-def fall(
-    times: Sequence[float],
-    volts: Sequence[float],
-    tau: float,
-    tied: float,
-    error: float,
-    floor: float = TOUCH_LIMIT_V,
-) -> list[str]:
-    """What is wrong with the way one side fell. Readings inside the error of zero say nothing about the way.
-
-    ``tau`` in s of the side by itself, ``tied`` of both sides through a closed breaker; ``error`` in V of a reading.
-    Readings above ``floor`` (V) count as having seen it fall.
-    """
-    began = volts[0]
+def fall(times: Sequence[float], of: Capacitor) -> list[str]:
+    """What is wrong with the way it fell. Readings inside the error of zero say nothing about the way."""
+    began = of.volts[0]
     on_the_way = 0
-    for at_s, value in zip(times[1:], volts[1:], strict=True):
-        slow = began * math.exp(-at_s / (_SLOWER * max(tau, tied)))
-        fast = began * math.exp(-at_s / (_FASTER * min(tau, tied)))
-        if value > slow + error:
+    for at_s, value in zip(times[1:], of.volts[1:], strict=True):
+        slow = began * math.exp(-at_s / (_SLOWER * of.taus[1]))
+        fast = began * math.exp(-at_s / (_FASTER * of.taus[0]))
+        if value > slow + of.error:
             return [
                 f"{value:.0f} V after {at_s:.3g} s where {slow:.0f} V at most were left: the discharge does not work"
             ]
-        if value < fast - error:
+        if value < fast - of.error:
             return [f"{value:.0f} V after {at_s:.3g} s, faster than resistor and capacitor can: a lead may be off"]
-        on_the_way += floor < value < 0.98 * began
+        on_the_way += of.side.limit < value < 0.98 * began
     return [] if on_the_way >= _ON_THE_WAY else ["nobody saw it fall: too few readings on the way"]

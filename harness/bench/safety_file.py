@@ -39,6 +39,7 @@ class RelaysSection(Part):
     precharge: Line | None = None
     bypass: Line | None = None
     pulse: Line | None = None  # the making switch of the capacitor bank
+    bank_discharge: Line | None = None  # the resistor across the bank
 
 
 class WatchdogLineSection(Part):
@@ -71,11 +72,21 @@ class VoltmeterSection(InstrumentSection):
     accuracy: ReadingAccuracySection
 
 
+class BankDischargeSection(Part):
+    """The resistor across the bank, and how long the bank takes to be dead."""
+
+    resistance: Resistance
+    within: Time
+
+
 class BankSection(InstrumentSection):
-    """A capacitor bank for short-circuit shots, and the supply that charges it."""
+    """A capacitor bank for short-circuit shots, and the supply that charges it and reads its voltage."""
 
     capacitance: Capacitance
     voltage: Voltage
+    current: Current  # that charges it
+    discharge: BankDischargeSection
+    accuracy: ReadingAccuracySection
 
 
 class IsolationSection(InstrumentSection):
@@ -116,6 +127,7 @@ class WatchdogSection(Part):
 
     interlock: Resource = SIMULATED
     source: Resource = SIMULATED
+    bank: Resource | None = None  # of the bank's charger, where there is a bank
     heartbeat: Time
     silence: Time
     stop_within: Time

@@ -11,6 +11,7 @@ from collections import Counter
 from collections.abc import Iterator
 from itertools import pairwise
 
+from harness.bench.bank_rules import check_bank
 from harness.bench.bench_file import BenchFile
 from harness.bench.proof import TOUCH_ENERGY_J, TOUCH_LIMIT_V
 from harness.bench.safety_file import InterlockSection
@@ -44,6 +45,7 @@ def unsafe(loaded: Loaded[BenchFile]) -> Iterator[FileError]:
     yield from _missing(loaded)
     for rule in (_interlock, _watchdog, _voltmeter, _contactor, _discharge, _precharge, _backup, _limits, _isolation):
         yield from rule(loaded)
+    yield from check_bank(loaded)
 
 
 def _missing(loaded: Loaded[BenchFile]) -> Iterator[FileError]:

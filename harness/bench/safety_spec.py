@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING, Any
 
 if TYPE_CHECKING:
     from harness.bench.bench_file import BenchFile
+    from harness.bench.safety_file import BankSection
 
 
 @dataclass(frozen=True)
@@ -20,7 +21,7 @@ class InterlockSpec:
     arm_button: int
     contactor_feedback: int
     discharge_feedback: int
-    relays: Mapping[str, int]  # contactor, discharge; where there are such: precharge, bypass, pulse
+    relays: Mapping[str, int]  # contactor, discharge; where there are such: precharge, bypass, pulse, bank_discharge
     watchdog_relay: int | None  # None: no hardware watchdog line
     watchdog_hold: float  # s
 
@@ -68,6 +69,7 @@ class WatchdogSpec:
 
     interlock: str
     source: str
+    bank: str | None  # None: no bank, or the simulated one
     heartbeat: float  # s, between beats
     silence: float  # s without a beat after which it acts
     stop_within: float  # s from the loss to outputs off, as the bench declares it
@@ -103,11 +105,16 @@ class LimitsSpec:
 
 @dataclass(frozen=True)
 class BankSpec:
-    """Capacitor bank: capacitance (F), greatest voltage (V)."""
+    """Capacitor bank: capacitance, greatest voltage, charging current, discharge, limits of error of its reading."""
 
     resource: str
-    capacitance: float
-    voltage: float
+    capacitance: float  # F
+    voltage: float  # V
+    current: float  # A
+    resistance: float  # ohm, that discharges it
+    within: float  # s, by then it is dead
+    gain: float  # 1
+    offset: float  # V
 
     @property
     def energy(self) -> float:
@@ -153,12 +160,25 @@ def safety_of(file: BenchFile) -> dict[str, Any]:
             meter.resource, meter.source_side, meter.load_side, accuracy.gain.si, accuracy.offset.si
         )
     if roles.bank is not None:
-        found["bank"] = BankSpec(roles.bank.resource, roles.bank.capacitance.si, roles.bank.voltage.si)
+        found["bank"] = _bank(roles.bank)
     if roles.isolation is not None:
         found["isolation"] = IsolationSpec(roles.isolation.resource, roles.isolation.at_least.si)
     if roles.chamber is not None:
         found["chamber"] = ChamberSpec(roles.chamber.resource)
     return found | _wiring(file)
+
+
+def _bank(section: BankSection) -> BankSpec:
+    return BankSpec(
+        section.resource,
+        section.capacitance.si,
+        section.voltage.si,
+        section.current.si,
+        section.discharge.resistance.si,
+        section.discharge.within.si,
+        section.accuracy.gain.si,
+        section.accuracy.offset.si,
+    )
 
 
 def _wiring(file: BenchFile) -> dict[str, Any]:
@@ -172,7 +192,7 @@ def _wiring(file: BenchFile) -> dict[str, Any]:
         found["precharge"] = PrechargeSpec(precharge.resistance.si, precharge.within.si)
     if (dog := file.watchdog) is not None:
         times = dog.heartbeat.si, dog.silence.si, dog.stop_within.si
-        found["watchdog"] = WatchdogSpec(dog.interlock, dog.source, *times)
+        found["watchdog"] = WatchdogSpec(dog.interlock, dog.source, dog.bank, *times)
     if (loop := file.loop) is not None:
         found["loop"] = LoopSpec(loop.inductance.si, loop.resistance.si)
     if (backup := file.backup) is not None:

@@ -188,6 +188,7 @@ class SimulatedWatchdog:
         self._silence_ns = silence_ns
         self._log = Log(folder, world.clock.now_ns)
         self._links = SimulatedLink(world, "watchdog_interlock"), SimulatedLink(world, "watchdog_source")
+        self._charger = None if orders.making_relay is None else SimulatedLink(world, "watchdog_bank")
         self._acting: Iterator[Act | None] | None = None
         self._looks = 0  # counts what began looking, so that an old one ends
         self.hung = False
@@ -242,7 +243,7 @@ class SimulatedWatchdog:
     def _act(self) -> None:
         assert self._watch.reason is not None
         self._log.note("acted", reason=self._watch.reason.value)
-        self._acting = acts(*self._links, self._orders, self._world.clock.now_ns)
+        self._acting = acts(*self._links, self._orders, self._world.clock.now_ns, self._charger)
         self._go_on()
 
     def _go_on(self) -> None:

@@ -147,6 +147,7 @@ def start_watchdog(
         folder=str(folder.resolve()),
         origin_ns=time.monotonic_ns() - clock.now_ns(),
         dialects={role: (dialect.identity, dict(dialect.verbs)) for role, dialect in (dialects or {}).items()},
+        bank=spec.bank,
     )
     return WatchdogProcess(config, spec, clock)
 
@@ -161,4 +162,6 @@ def orders_of(interlock: InterlockSpec, contactor: ContactorSpec) -> Orders:
         relays["discharge"],
         contactor.breaking_current,
         contactor.maximum_wait,
+        relays.get("pulse"),
+        relays.get("bank_discharge"),
     )

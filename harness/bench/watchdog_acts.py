@@ -1,8 +1,9 @@
 """What the watchdog does when it acts, and where it writes that down.
 
 The order is that of making safe (making_safe.py), as far as interlock and source alone can go: the line that enables
-the source, the source, the contactor once the current is below what it may break, then the discharge resistors. Each
-is tried whatever came of the one before. The breaker itself is the harness's: nobody else talks to it.
+the source, the source, the bank's charger, the contactor once the current is below what it may break, the bank's making
+switch, then the discharge resistors. Each is tried whatever came of the one before. The breaker itself is the
+harness's: nobody else talks to it.
 """
 
 from __future__ import annotations
@@ -31,6 +32,8 @@ class Orders:
     discharge_relay: int
     breaking_current: float  # A
     maximum_wait: float  # s
+    making_relay: int | None = None  # of the capacitor bank, where there is one
+    bank_discharge_relay: int | None = None
 
 
 @dataclass(frozen=True)
@@ -42,10 +45,14 @@ class Act:
     note: str | None = None
 
 
-def acts(interlock: Link, source: Link, orders: Orders, now_ns: Callable[[], int]) -> Iterator[Act | None]:
+def acts(
+    interlock: Link, source: Link, orders: Orders, now_ns: Callable[[], int], charger: Link | None = None
+) -> Iterator[Act | None]:
     """Do one thing after the other. None: ask again ``LOOK_NS`` later. Ends when everything has been tried."""
     yield _tried("hardware line let go", lambda: _relay(interlock, orders.watchdog_relay, False))
     yield _tried("source off", lambda: _source_off(source))
+    if charger is not None:
+        yield _tried("bank's charger off", lambda: _source_off(charger))
     deadline_ns = now_ns() + round(orders.maximum_wait * S)
     while (current := _current(source)) is None or abs(current) >= orders.breaking_current:
         if now_ns() >= deadline_ns:
@@ -56,7 +63,11 @@ def acts(interlock: Link, source: Link, orders: Orders, now_ns: Callable[[], int
     note = f"at {shown}" if below else f"at {shown}: the longest wait of {orders.maximum_wait:g} s was over"
     opened = _tried("contactor open", lambda: _relay(interlock, orders.contactor_relay, False))
     yield Act(opened.name, opened.problem, note)
+    if (making := orders.making_relay) is not None:
+        yield _tried("making switch open", lambda: _relay(interlock, making, False))
     yield _tried("discharge on", lambda: _relay(interlock, orders.discharge_relay, True))
+    if (resistor := orders.bank_discharge_relay) is not None:
+        yield _tried("bank's discharge on", lambda: _relay(interlock, resistor, True))
 
 
 class Log:

@@ -48,6 +48,7 @@ class Config:
     folder: str
     origin_ns: int  # of the run's clock, on the machine's monotonic clock
     dialects: Mapping[str, tuple[str, Mapping[str, str]]] = field(default_factory=dict)  # role -> identity, verbs
+    bank: str | None = None  # the charger of the capacitor bank, where there is one
 
     def encode(self) -> bytes:
         """One line."""
@@ -65,8 +66,9 @@ class Config:
 class Process:
     """Links, messages and clock around the table."""
 
-    def __init__(self, config: Config, interlock: Link, source: Link) -> None:
+    def __init__(self, config: Config, interlock: Link, source: Link, charger: Link | None) -> None:
         self._config = config
+        self._charger = charger
         self._interlock = interlock
         self._source = source
         self._watch = Watch(config.silence_ns)
@@ -127,7 +129,8 @@ class Process:
             return
         try:
             closed = self._closed()
-            self._source.query("OUTP?")  # nobody may find out that this link is gone when it is needed
+            for link in (self._source, *([] if self._charger is None else [self._charger])):
+                link.query("OUTP?")  # nobody may find out that this link is gone when it is needed
         except InstrumentError as error:
             self._log.note("link lost", problem=str(error))
             self._happened(Event.LINK_LOST)
@@ -160,7 +163,7 @@ class Process:
         reason = self._watch.reason
         assert reason is not None
         noted = False
-        for act in acts(self._interlock, self._source, self._config.orders, time.monotonic_ns):
+        for act in acts(self._interlock, self._source, self._config.orders, time.monotonic_ns, self._charger):
             if act is None:
                 time.sleep(LOOK_NS / S)
                 continue
@@ -194,7 +197,8 @@ def _first_line() -> bytes:
 def _opened(config: Config, role: str) -> Link:
     """A link of this process's own, to who is expected there. Raises InstrumentError."""
     dialect = Dialect(*config.dialects.get(role, ("", {})))
-    resource = config.interlock if role == "interlock" else config.source
+    resource = {"interlock": config.interlock, "source": config.source, "bank": config.bank}[role]
+    assert resource is not None
     link = Translated(role, VisaLink(resource, _LINK_MS), dialect)
     link.query("*IDN?")
     return link
@@ -208,15 +212,17 @@ def main() -> int:
     try:
         config = Config.decode(_first_line())
         interlock, source = _opened(config, "interlock"), _opened(config, "source")
+        charger = None if config.bank is None else _opened(config, "bank")
     except (InstrumentError, ValueError, TypeError, KeyError) as error:
         say(f"failed: {error}")
         return 5
     os.set_blocking(1, False)
-    process = Process(config, interlock, source)
+    process = Process(config, interlock, source, charger)
     signal.signal(signal.SIGTERM, lambda number, frame: process.stop())
     process.run()
-    for link in (interlock, source):
-        link.close()
+    for link in (interlock, source, charger):
+        if link is not None:
+            link.close()
     return 0
 
 

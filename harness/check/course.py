@@ -28,6 +28,7 @@ from harness.plan.steps import (
     Reset,
     RunRoutine,
     SetMode,
+    ShortCircuit,
     Silence,
     SleepAndWake,
     Step,
@@ -173,6 +174,10 @@ class Course:
                     self.levels[name] = situation.heated(name, path, seconds, level)
         self._operated(step.function)
 
+    def _shot(self, step: ShortCircuit) -> None:
+        """Microseconds: no level moves."""
+        self._operated(step.function)
+
     def _operate_s(self, step: ExpectTrip) -> float | None:
         """Latest time at which a good breaker operates; None: no good breaker has to, or not known."""
         try:
@@ -293,6 +298,7 @@ _EFFECTS: Mapping[type[Step], Callable[[Course, Any], None]] = {
     LetGo: Course._let_go,
     ExpectTrip: Course._trip,
     ExpectNoTrip: Course._no_trip,
+    ShortCircuit: Course._shot,
     Silence: Course._silence,
     Force: Course._force,
     Wait: Course._wait,

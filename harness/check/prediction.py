@@ -18,6 +18,7 @@ from harness.check.course import Course
 from harness.check.expected import path_of, sensor_path
 from harness.plan.plan import Plan
 from harness.plan.steps import (
+    CalibrateLoop,
     CheckCodes,
     CheckHealth,
     CheckSnapshot,
@@ -41,6 +42,7 @@ from harness.plan.steps import (
     Reset,
     RunRoutine,
     SetMode,
+    ShortCircuit,
     Silence,
     SleepAndWake,
     StartSession,
@@ -63,6 +65,7 @@ _REFUSED_S = 0.5  # how long a command that has no effect is watched
 _AROUND_S = 0.1  # arming the recorder before a stimulus and fetching after it
 _OFF_S = 0.5  # how long a cut supply stays away
 _HEALTH_S = 0.5  # one measurement of the switch
+_BANK_S = 2.5  # charging the bank, a shot, discharging it
 _FLASH_S = 10.0  # a guess: the programming command alone knows
 _HELD_S = 1.0  # to where a quantity is held, or back
 _LOOK_S = 1.0  # cooling is looked at this often
@@ -183,7 +186,7 @@ def _plan_cost(plan: Plan, device: Device, bench: BenchSpec) -> PlanCost:
         cooling,
         energy,
         writes + put_back,
-        sum(isinstance(step, Stimulus | CheckHealth) for step in steps),
+        sum(isinstance(step, Stimulus | CheckHealth | ShortCircuit) for step in steps),
         sum(_keys(step, device) for step in steps) + (1 if put_back and _locked(device) else 0),
         hazard,
         tuple(missing),
@@ -292,6 +295,8 @@ _SECONDS: Mapping[type[Step], Callable[[Any, Course], float]] = {
     SetMode: lambda step, course: _COMMAND_S,
     ExpectTrip: _trip_s,
     ExpectNoTrip: lambda step, course: step.seconds + _AROUND_S,
+    CalibrateLoop: lambda step, course: _BANK_S,
+    ShortCircuit: lambda step, course: _BANK_S,
     Hold: lambda step, course: sum(seconds for _, seconds in step.points) + _HELD_S,
     LetGo: lambda step, course: _HELD_S,
     Silence: lambda step, course: step.duration.si + _AROUND_S,

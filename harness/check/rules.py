@@ -24,12 +24,14 @@ from harness.check.diagnosis_rules import (
 from harness.check.hold_rules import check_hold, check_let_go, supply_is_healthy
 from harness.check.reach import barred_by, closable
 from harness.check.set_point_rules import check_power_cut, check_read, check_write, held
+from harness.check.shot_rules import check_calibrate_loop, check_short_circuit
 from harness.check.spot import Faults, Spot, lasts, may_be
 from harness.check.status_rules import check_codes, check_live, check_snapshot, check_status
 from harness.check.stimulus_rules import check_no_trip, check_trip
 from harness.files.marks import FileError
 from harness.plan.plan import Plan
 from harness.plan.steps import (
+    CalibrateLoop,
     CheckCodes,
     CheckHealth,
     CheckSnapshot,
@@ -53,6 +55,7 @@ from harness.plan.steps import (
     Reset,
     RunRoutine,
     SetMode,
+    ShortCircuit,
     Silence,
     SleepAndWake,
     StartSession,
@@ -150,6 +153,8 @@ RULES: Mapping[type[Step], Callable[[Any, Spot], Faults]] = {
     SetMode: check_mode,
     ExpectTrip: check_trip,
     ExpectNoTrip: check_no_trip,
+    CalibrateLoop: check_calibrate_loop,
+    ShortCircuit: check_short_circuit,
     Hold: check_hold,
     LetGo: check_let_go,
     Silence: check_silence,

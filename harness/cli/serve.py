@@ -127,7 +127,7 @@ def _bench_file(device: Device, resources: Mapping[str, str]) -> dict[str, Any]:
     content["lin"] = {"port": resources["lin"], "break": "break_condition"}
     for role, section in content["roles"].items():
         section["resource"] = resources[role]
-    for link in ("interlock", "source"):
+    for link in ("interlock", "source", "bank"):
         content["watchdog"][link] = resources[f"watchdog_{link}"]
     content["served"] = {"pid": os.getpid(), "pty": resources["pty"], "panel": resources["panel"]}
     return content

@@ -226,6 +226,12 @@ def _numbers(loaded: Loaded[Profile]) -> Faults:
     ):
         if low.exact > high.exact:
             yield loaded.error(place, f"{low} is more than {high}; want the least first")
+    if (clamp := profile.ratings.clamp) is not None and not profile.ratings.bus_voltage.exact < clamp[0].exact <= clamp[
+        1
+    ].exact:
+        yield loaded.error(
+            ("ratings", "clamp"), "want the least first, and above the bus voltage: else it ends no current"
+        )
 
 
 _POSITIVE_RATINGS = (

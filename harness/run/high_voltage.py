@@ -15,7 +15,7 @@ from harness.bench.instrument import InstrumentError
 from harness.bench.making_safe import SafeAction, finish_safe, make_dead
 from harness.bus.port import PortError
 from harness.plan.plan import Plan, PlanStep
-from harness.plan.steps import CheckHealth, Step, Stimulus
+from harness.plan.steps import CalibrateLoop, CheckHealth, ShortCircuit, Step, Stimulus
 from harness.record.journal import Journal
 from harness.run.context import StepNotRun
 from harness.run.cut_time import cut_time
@@ -34,8 +34,15 @@ def volts_of(step: Step) -> float:
             return voltage.si
         case CheckHealth(voltage_drop=drop, leakage=leakage):
             return max((part.voltage.si for part in (drop, leakage) if part is not None), default=0.0)
+        case ShortCircuit() | CalibrateLoop():
+            return step.voltage.si
         case _:
             return 0.0
+
+
+def fed_by(step: Step) -> str:
+    """What feeds the breaker in a high-voltage step: source or bank."""
+    return "bank" if "bank" in step.roles else "source"
 
 
 @dataclass
@@ -82,7 +89,12 @@ class HighVoltageSteps:
         if high_voltage is None:
             return
         high_voltage.look_after()
-        if not is_hazardous(step.step) or high_voltage.state is State.ENERGISED:
+        if not is_hazardous(step.step):
+            return
+        feed = fed_by(step.step)
+        if high_voltage.state is State.ENERGISED:
+            if high_voltage.fed_by != feed:
+                raise StepNotRun(f"the breaker is fed by the {high_voltage.fed_by} in this plan: make two plans of it")
             return
         if high_voltage.state is not State.SAFE:
             raise BenchUnsafe(f"the bench is {high_voltage.state.value}")
@@ -91,7 +103,8 @@ class HighVoltageSteps:
             button = not self.bench.simulated
             confirmation = confirm(request, self.person, self.bench.clock, self.bench.idle, high_voltage, button)
             high_voltage.arm(confirmation, request.digest)
-            high_voltage.energise(request.digest, volts_of(step.step))
+            volts = request.volts if feed == "bank" else volts_of(step.step)
+            high_voltage.energise(request.digest, volts, feed)
         except GateRefused as error:
             if high_voltage.in_doubt:
                 raise BenchUnsafe(str(error)) from error

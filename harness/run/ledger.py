@@ -17,6 +17,7 @@ from harness.record.journal import Journal
 from harness.record.result import Coverage
 from harness.run.identity import Identity
 from harness.trip.band import level_interval, rescaled, time_to_cool
+from harness.trip.loop import MeasuredLoop
 from harness.trip.trace import Segments
 from harness.trip.watch import REMEMBERS
 from protocol.device import Device, SnapshotSource
@@ -93,6 +94,7 @@ class Ledger:
         self.held: dict[str, float] = {}  # key of STIMULI -> where it is held
         self.writes = 0
         self.starts = 0  # of the device: power-ups and resets
+        self.loop: MeasuredLoop | None = None  # of the bank, as a step of this run has measured it
 
     def found(self, values: Mapping[str, Fraction]) -> None:
         """Set-points as read at the start of the run."""
@@ -283,6 +285,12 @@ class Ledger:
         """The unit failed in a way that forbids further stimuli in this run."""
         self._note(now_ns, "quarantine", reason=reason)
         self.quarantine = reason
+
+    def loop_measured(self, now_ns: int, loop: MeasuredLoop) -> None:
+        """The bank's loop was measured with the breaker out of it."""
+        values = {"inductance": loop.inductance, "resistance": loop.resistance}
+        self._note(now_ns, "loop", **{name: [each.value, each.uncertainty] for name, each in values.items()})
+        self.loop = loop
 
     def flashing(self, now_ns: int, build: Mapping[str, object]) -> None:
         """An image is about to be put into the breaker."""

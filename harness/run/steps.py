@@ -6,6 +6,7 @@ from collections.abc import Callable
 from typing import Any
 
 from harness.plan import steps as plan
+from harness.run.calibrate import run_calibrate_loop
 from harness.run.configure import run_read, run_write
 from harness.run.context import Context, Outcome
 from harness.run.diagnose import run_force, run_request, run_reset, run_routine, run_start_session, run_unlock
@@ -21,6 +22,7 @@ from harness.run.observe import (
     run_read_live,
 )
 from harness.run.power_cut import run_power_cut
+from harness.run.short_circuit import run_short_circuit
 from harness.run.silence import run_silence
 from harness.run.snapshot import run_check_snapshot
 from harness.run.stimulate import run_expect_no_trip, run_expect_trip
@@ -34,6 +36,8 @@ Runner = Callable[[Any, Context, Outcome], None]
 RUNNERS: dict[type[plan.Step], Runner] = {
     plan.WriteSetPoints: run_write,
     plan.ReadSetPoints: run_read,
+    plan.CalibrateLoop: run_calibrate_loop,
+    plan.ShortCircuit: run_short_circuit,
     plan.CloseSwitch: run_close,
     plan.OpenSwitch: run_open,
     plan.SetMode: run_set_mode,

@@ -41,6 +41,8 @@ MAY_CHANGE: Mapping[type[plan.Step], frozenset[Aspect]] = {
     plan.SetMode: frozenset({Aspect.BITS}),  # the same, of another bank
     plan.ExpectTrip: _OPERATES,
     plan.ExpectNoTrip: frozenset({Aspect.BITS}),
+    plan.CalibrateLoop: _NOTHING,
+    plan.ShortCircuit: _OPERATES,
     plan.Hold: frozenset({Aspect.BITS}),
     plan.LetGo: frozenset({Aspect.BITS}),
     plan.Silence: _OPERATES,

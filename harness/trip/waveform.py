@@ -109,13 +109,18 @@ def joined_i2t(slow: Channel, slow_interval: float, fast: Value, fast_span: tupl
     return Value(fast.value + outside, math.hypot(fast.uncertainty, 2 * slow.gain / _ROOT3 * outside))
 
 
+def clipped(channel: Channel) -> bool:
+    """Whether a sample lies at an end of the recorder's range."""
+    return bool(channel.samples.max() >= channel.high or channel.samples.min() <= channel.low)
+
+
 def _check(current: Channel, voltage: Channel) -> None:
     if len(current.samples) != len(voltage.samples):
         raise NotUsable("current and voltage have different numbers of samples")
     for name, channel in (("current", current), ("switch voltage", voltage)):
         if not len(channel.samples):
             raise NotUsable(f"the recorded {name} is empty")
-        if channel.samples.max() >= channel.high or channel.samples.min() <= channel.low:
+        if clipped(channel):
             raise NotUsable(f"the recorded {name} is clipped at the end of the recorder's range: choose a larger one")
 
 

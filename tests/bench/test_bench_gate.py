@@ -53,8 +53,10 @@ def test_the_table_is_total() -> None:
 
 
 def test_outputs_are_on_in_energised_and_nowhere_else() -> None:
-    assert [state for state in State if OUTPUTS[state].source or OUTPUTS[state].contactor] == [State.ENERGISED]
-    assert [state for state in State if not OUTPUTS[state].discharge] == [State.ENERGISED]
+    for output in ("source", "contactor", "charger", "making"):
+        assert [state for state in State if getattr(OUTPUTS[state], output)] == [State.ENERGISED]
+    for resistor in ("discharge", "bank_discharge"):
+        assert [state for state in State if not getattr(OUTPUTS[state], resistor)] == [State.ENERGISED]
 
 
 def test_the_only_way_to_energised_is_energise_out_of_armed() -> None:

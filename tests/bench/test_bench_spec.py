@@ -84,10 +84,12 @@ def test_served_benches_name_ports() -> None:
         "voltmeter": "TCPIP::127.0.0.1::47120::SOCKET",
         "isolation": "TCPIP::127.0.0.1::47121::SOCKET",
         "programming": "TCPIP::127.0.0.1::47124::SOCKET",
+        "bank": "TCPIP::127.0.0.1::47126::SOCKET",
     }
     assert served.watchdog is not None
     assert served.watchdog.interlock == "TCPIP::127.0.0.1::47122::SOCKET"
     assert served.watchdog.source == "TCPIP::127.0.0.1::47123::SOCKET"
+    assert served.watchdog.bank == "TCPIP::127.0.0.1::47127::SOCKET"
     assert {**pty.resources, "lin": ""} == {**served.resources, "lin": ""}
 
 

@@ -125,7 +125,7 @@ def test_refusals():
         ("SENS:SWE:POIN 1000001", -222),
         ("SENS:SWE:POIN 10;OFFS:POIN 10;:INIT", -221),
         ("*RST;:INIT;:INIT", -213),
-        ("TRAC:DATA? CHAN9", -224),
+        ("TRAC:DATA? CHAN10", -224),
         ("FORM ASC", -109),
     ):
         assert scpi.handle(line) is None

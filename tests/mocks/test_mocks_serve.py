@@ -64,10 +64,10 @@ def resource(served: Any, role: str) -> str:
 def test_the_ready_file_is_a_bench_file(served: Any) -> None:
     spec = load_bench(served.ready)
     assert not spec.simulated
-    own = [role for role in (*ROLES, "programming") if not role.startswith("watchdog_")]
+    own = [role for role in (*ROLES, "programming", "bank") if not role.startswith("watchdog_")]
     assert spec.resources == {"lin": served.bench["lin"]["port"]} | {role: resource(served, role) for role in own}
     assert spec.watchdog is not None
-    assert not {spec.watchdog.interlock, spec.watchdog.source} & set(spec.resources.values())
+    assert not {spec.watchdog.interlock, spec.watchdog.source, spec.watchdog.bank} & set(spec.resources.values())
     assert served.bench["served"]["pid"] == served.process.pid
     assert Path(served.bench["served"]["pty"]).is_char_device()
 

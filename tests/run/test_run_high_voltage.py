@@ -2,29 +2,22 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping
-from dataclasses import dataclass
 from pathlib import Path
 
 import pytest
+from high_voltage_rig import DEVICE, HEAD, Hands, Rig
 
-from harness.bench.bench import Bench, open_bench
+from harness.bench.bench import open_bench
 from harness.bench.gate import State
 from harness.bench.instrument import InstrumentError
-from harness.bench.simulated import SimulatedWatchdog
 from harness.bench.spec import load_bench, shipped_bench
-from harness.clock import S
-from harness.files.profile import load_device, shipped_device
-from harness.plan.plan import Plan, PlanStep, load_plan
+from harness.plan.plan import load_plan
 from harness.record.journal import Journal
 from harness.record.reader import Record
-from harness.record.result import Result
 from harness.run.ending import Ending
 from harness.run.engine import Engine
 
-DEVICE = load_device(shipped_device("heater"))
 SPEC = load_bench(shipped_bench("simulated"))
-HEAD = "format: 1\nname: {name}\ntitle: High voltage\ndevice: heater\nsteps:\n"
 LIVE = """
   - power_cycle: {duration: 200 ms}
   - clear_codes
@@ -35,83 +28,18 @@ LIVE = """
 """
 
 
-class Hands:
-    """Whoever does something at the bench when a step begins."""
-
-    def __init__(self, acts: Mapping[str, Callable[[], object]]) -> None:
-        self._acts = acts
-
-    def started(self, plan: Plan, step: PlanStep) -> None:
-        self._acts.get(step.name, lambda: None)()
-
-    def finished(self, result: Result) -> None:
-        pass
-
-
-@dataclass
-class Rig:
-    """A bench, and the panel behind it once a plan with high voltage has begun."""
-
-    folder: Path
-    bench: Bench
-
-    def panel(self, line: str) -> Callable[[], object]:
-        def act() -> None:
-            high_voltage = self.bench.high_voltage
-            assert high_voltage is not None
-            dog = high_voltage._watchdog
-            assert isinstance(dog, SimulatedWatchdog)
-            assert dog._world.bench.panel.handle(line) == "OK"
-
-        return act
-
-    def run(self, acts: Mapping[str, Callable[[], object]], *more: str) -> Ending:
-        plans = []
-        for number, text in enumerate((LIVE, *more)):
-            path = self.folder / f"plan_{number}.yaml"
-            path.write_text(HEAD.format(name=f"plan_{number}") + text)
-            plans.append(load_plan(path))
-        journal = Journal(self.folder / "run")
-        ending = Engine(DEVICE, self.bench, journal, Hands(acts)).run(plans)
-        journal.close()
-        return ending
-
-    def events(self, kind: str) -> list[Mapping[str, object]]:
-        record = Record(self.folder / "run")
-        found = [event.detail for event in record.events() if event.kind == kind]
-        record.close()
-        return found
-
-    @property
-    def state(self) -> State:
-        assert self.bench.high_voltage is not None
-        return self.bench.high_voltage.state
-
-    @property
-    def off(self) -> bool:
-        """Source and contactor off, discharge on, by the instruments' own word."""
-        assert self.bench.source is not None and self.bench.interlock is not None
-        inputs = self.bench.interlock.inputs()
-        return self.bench.source.voltage() < 60 and not inputs.contactor and inputs.discharge
-
-    @property
-    def supplied(self) -> bool:
-        """Whether the 12 V are still there a second later."""
-        self.bench.clock.sleep_until(self.bench.clock.now_ns() + S)
-        return self.bench.supply_12v.voltage() > 12
-
-
 @pytest.fixture
 def rig(tmp_path: Path) -> Rig:
     return Rig(tmp_path, open_bench(SPEC, DEVICE))
 
 
 def problems(ending: Ending) -> str:
+    """What was not made safe, and why the bench was lost."""
     return "; ".join(action.problem for action in ending.made_safe if action.problem) + (ending.bench_lost or "")
 
 
 def test_a_healthy_bench_is_energised_once_and_proved_dead(rig: Rig) -> None:
-    ending = rig.run({})
+    ending = rig.run({}, LIVE)
 
     assert (ending.exit_code, rig.state, rig.off) == (0, State.SAFE, True)
     assert [event["event"] for event in rig.events("gate")] == ["confirm", "energise"]
@@ -125,7 +53,7 @@ def test_a_healthy_bench_is_energised_once_and_proved_dead(rig: Rig) -> None:
         ("discharge_stuck", "source side: reads up to"),
         ("sense_load_off", "the load side does not charge"),
         ("sense_source_off", "the source side does not come to 700 V"),
-        ("precharge_open", "NOT PROVED DEAD"),
+        ("precharge_open", "the load side does not charge: look at the precharge resistor"),
     ],
 )
 def test_what_is_not_proved_dead_is_said_and_the_12_v_stay_on(rig: Rig, fault: str, why: str) -> None:
@@ -134,7 +62,7 @@ def test_what_is_not_proved_dead_is_said_and_the_12_v_stay_on(rig: Rig, fault: s
     if fault == "precharge_open":  # an open breaker, whose load side no voltage ever reached
         acts["live"] = lambda: rig.bench.master.send_command("open")
 
-    ending = rig.run(acts)
+    ending = rig.run(acts, LIVE)
 
     assert (ending.exit_code, rig.state, rig.off) == (5, State.NOT_PROVEN_DEAD, True)
     assert why in problems(ending)
@@ -142,14 +70,14 @@ def test_what_is_not_proved_dead_is_said_and_the_12_v_stay_on(rig: Rig, fault: s
 
 
 def test_a_lead_that_falls_off_while_it_is_live_proves_nothing(rig: Rig) -> None:
-    ending = rig.run({"after": rig.panel("FAULT sense_source_off ON")})
+    ending = rig.run({"after": rig.panel("FAULT sense_source_off ON")}, LIVE)
 
     assert (ending.exit_code, rig.state, rig.off) == (5, State.NOT_PROVEN_DEAD, True)
     assert "source side: nobody saw it fall: a lead may be off" in problems(ending)
 
 
 def test_a_contactor_that_is_welded_is_found(rig: Rig) -> None:
-    ending = rig.run({"after": rig.panel("FAULT contactor_welded ON")})
+    ending = rig.run({"after": rig.panel("FAULT contactor_welded ON")}, LIVE)
 
     assert ending.exit_code == 5
     assert "welded" in str(rig.events("making_safe"))
@@ -163,7 +91,7 @@ def test_a_voltmeter_that_is_lost_keeps_nothing_from_being_discharged(rig: Rig) 
         assert rig.bench.voltmeter is not None
         rig.bench.voltmeter.both = silent  # type: ignore[method-assign]
 
-    ending = rig.run({"after": lose})
+    ending = rig.run({"after": lose}, LIVE)
 
     assert (ending.exit_code, rig.state, rig.off) == (5, State.NOT_PROVEN_DEAD, True)
     assert "voltmeter: no answer" in problems(ending)
@@ -174,7 +102,7 @@ def test_a_voltmeter_that_is_lost_keeps_nothing_from_being_discharged(rig: Rig) 
     [("DOOR OPEN", "the doors are open"), ("STOP PRESS", "the emergency stop is pressed"), ("DOOR1 OPEN", "disagree")],
 )
 def test_an_interlock_that_opens_ends_it_at_once(rig: Rig, line: str, why: str) -> None:
-    ending = rig.run({"after": rig.panel(line)})
+    ending = rig.run({"after": rig.panel(line)}, LIVE)
 
     assert ending.exit_code == 5
     assert why in problems(ending)
@@ -182,7 +110,7 @@ def test_an_interlock_that_opens_ends_it_at_once(rig: Rig, line: str, why: str) 
 
 
 def test_an_interlock_in_doubt_lets_nothing_be_energised(rig: Rig) -> None:
-    ending = rig.run({"close_1": rig.panel("DOOR1 OPEN")})
+    ending = rig.run({"close_1": rig.panel("DOOR1 OPEN")}, LIVE)
 
     assert ending.exit_code == 5
     assert "the two channels of the doors disagree" in problems(ending)
@@ -190,11 +118,38 @@ def test_an_interlock_in_doubt_lets_nothing_be_energised(rig: Rig) -> None:
 
 
 def test_voltage_that_comes_back_later_is_seen(rig: Rig) -> None:
-    ending = rig.run({"later": rig.panel("FAULT rebound ON")}, "  - wait: {name: later, duration: 2 min}\n")
+    ending = rig.run({"later": rig.panel("FAULT rebound ON")}, LIVE, "  - wait: {name: later, duration: 2 min}\n")
 
     assert ending.exit_code == 5
     assert "V where none may be" in problems(ending)
     assert (rig.state, rig.off) == (State.SAFE, True)  # discharged once more
+
+
+def test_the_isolation_is_noted_before_anything_is_on(rig: Rig) -> None:
+    assert rig.run({}, LIVE).exit_code == 0
+
+    record = Record(rig.folder / "run")
+    kinds = [(event.kind, event.detail.get("event")) for event in record.events()]
+    record.close()
+    assert kinds.index(("isolation", None)) < kinds.index(("gate", "energise"))
+    assert rig.events("isolation") == [{"ohm": 5e6, "at_least": 500e3}]
+
+
+def test_too_little_isolation_lets_nothing_be_energised(rig: Rig) -> None:
+    # 100 ohm/V (UN R100 5.1.3.1) are 75 kohm at 750 V, and this bench asks for 500 kohm.
+    ending = rig.run({"close_1": rig.panel("FAULT isolation_low ON")}, LIVE)
+
+    assert ending.exit_code == 5
+    assert "isolation of 6e+04 ohm, and 5e+05 ohm is the least" in problems(ending)
+    assert rig.events("isolation") == [{"ohm": 60e3, "at_least": 500e3}]
+    assert [event["event"] for event in rig.events("gate")] == ["confirm"]
+    assert rig.off
+
+
+def test_a_precharge_relay_that_is_welded_keeps_nobody_from_being_safe(rig: Rig) -> None:
+    ending = rig.run({"close_1": rig.panel("FAULT precharge_welded ON")}, LIVE)
+
+    assert (ending.exit_code, rig.state, rig.off) == (0, State.SAFE, True)
 
 
 def test_without_high_voltage_no_gate_is_opened(rig: Rig) -> None:

@@ -19,6 +19,7 @@ from harness.plan.steps.diagnosis import (
 )
 from harness.plan.steps.hold import HELD, Hold, LetGo
 from harness.plan.steps.set_points import PowerCut, ReadSetPoints, WriteSetPoints
+from harness.plan.steps.shots import CalibrateLoop, ShortCircuit
 from harness.plan.steps.status import CheckCodes, CheckSnapshot, CheckStatus, ClearCodes, Identify, ReadLive
 from harness.plan.steps.step import Step
 from harness.plan.steps.stimulus import (
@@ -43,6 +44,8 @@ STEP_KINDS: dict[str, type[Step]] = {
     "set_mode": SetMode,
     "expect_trip": ExpectTrip,
     "expect_no_trip": ExpectNoTrip,
+    "calibrate_loop": CalibrateLoop,
+    "short_circuit": ShortCircuit,
     "hold": Hold,
     "let_go": LetGo,
     "silence": Silence,
@@ -76,6 +79,7 @@ __all__ = [
     "SENSOR_FAULTS",
     "STEP_KINDS",
     "STIMULI",
+    "CalibrateLoop",
     "CheckCodes",
     "CheckHealth",
     "CheckSnapshot",
@@ -100,6 +104,7 @@ __all__ = [
     "Reset",
     "RunRoutine",
     "SetMode",
+    "ShortCircuit",
     "Silence",
     "SleepAndWake",
     "Start",

@@ -1,0 +1,142 @@
+"""Rules for shots from the capacitor bank: what bank, backup, clamp, device and recorder stand, and show."""
+
+from __future__ import annotations
+
+import math
+from contextlib import suppress
+
+from harness.bench.hazard import Hazard, hazard_of
+from harness.bench.proof import TOUCH_LIMIT_V
+from harness.bench.spec import BenchSpec
+from harness.check.action_rules import check_lockout
+from harness.check.reach import NOT_CLOSED, closable, missing_channels
+from harness.check.spot import Faults, Spot, known
+from harness.plan.plan import PlanStep
+from harness.plan.steps import CalibrateLoop, ShortCircuit
+from harness.quantity import Quantity, show
+from harness.trip.clearing import Fault, Limits, clearing_limits
+from harness.trip.corner import pickup_zone
+from protocol.protection import Instantaneous
+
+_CHANNELS = ("current", "switch_voltage", "bank")
+_ONSET = 0.5  # of the least threshold
+_LEAST_SAMPLES = 5  # of the recorder in the shortest response: the edge of the let-through current is seen
+
+
+def check_calibrate_loop(step: CalibrateLoop, spot: Spot) -> Faults:
+    """The breaker is out of the loop, and the current stays inside the recorder's range."""
+    yield from _bank(step.voltage, spot)
+    if not 0 < step.tolerance.exact < 1:
+        yield spot.error("want more than 0 %, below 100 %", "tolerance")
+    if spot.course.state in (None, "on"):
+        yield spot.error("the breaker is not known to be open here; put '- open' before this step")
+    bench = spot.bench
+    if bench is None or bench.bank is None or bench.loop is None or bench.recorder is None:
+        return
+    most = step.voltage.si * math.sqrt(bench.bank.capacitance / bench.loop.inductance)
+    channel = bench.recorder.channels.get("current")
+    if channel is not None and most > channel.range:
+        end = show(channel.range, "A")
+        yield spot.error(f"up to {show(most, 'A')} may flow and clip the record at {end}; lower it", "voltage")
+
+
+def check_short_circuit(step: ShortCircuit, spot: Spot) -> Faults:
+    """Nothing is asked to take more than it is declared for, and a good breaker's comparator must clear it."""
+    yield from _bank(step.voltage, spot)
+    names = [name for name, function in spot.device.functions.items() if isinstance(function, Instantaneous)]
+    if step.function not in names:
+        yield from known("comparator", [step.function], names, spot, ("function",), key=False)
+        return
+    if step.closing:
+        if spot.course.state in (None, "on"):
+            yield spot.error("the breaker is not known to be open here; put '- open' before this step", "closing")
+        else:
+            yield from closable(spot, ("current", "bus_voltage"))
+    elif not spot.course.closed:
+        yield spot.error(NOT_CLOSED)
+    yield from check_lockout(step.function, spot)
+    if spot.device.ratings.clamp is None:
+        yield spot.error(f"the profile of {spot.device.name} declares no clamp: nothing says what ends the current")
+    if not any(isinstance(place.step, CalibrateLoop) for place in _before(spot)):
+        yield spot.error("no step calibrate_loop before this one: its limits follow from the loop as it is measured")
+    if spot.bench is not None:
+        yield from _clears(step, spot, spot.bench)
+
+
+def _before(spot: Spot) -> list[PlanStep]:
+    places = list(spot.plan.places)
+    return places[: places.index(spot.place)]
+
+
+def _bank(voltage: Quantity, spot: Spot) -> Faults:
+    """What both steps ask of bench and plan."""
+    bench = spot.bench
+    if voltage.si <= TOUCH_LIMIT_V:
+        yield spot.error(f"want more than {TOUCH_LIMIT_V:g} V, so that a fall to safety can be seen", "voltage")
+    if voltage.si > spot.device.ratings.bus_voltage:
+        yield spot.error(f"beyond the device's {show(spot.device.ratings.bus_voltage, 'V')}", "voltage")
+    roles = [place.step.roles for place in spot.plan.places]
+    if any("bank" not in used and hazard_of(used) is Hazard.HIGH_VOLTAGE for used in roles):
+        yield spot.error("bank and source feed the breaker in one plan, and may not: make two plans of it")
+    if bench is None or bench.bank is None:
+        return  # a missing role is said already
+    bank = bench.bank
+    if voltage.si > bank.voltage:
+        yield spot.error(f"beyond the bank's {show(bank.voltage, 'V')}", "voltage")
+    if bench.source is not None and voltage.si > bench.source.voltage:
+        yield spot.error(
+            f"beyond the source's {show(bench.source.voltage, 'V')}, which proves the voltmeter", "voltage"
+        )
+    if bench.limits is not None and (joules := 0.5 * bank.capacitance * voltage.si**2) > bench.limits.energy:
+        limit = show(bench.limits.energy, "J")
+        yield spot.error(f"the bank holds {show(joules, 'J')}, and {limit} is the bench's limit", "voltage")
+    if bench.loop is None:
+        yield spot.error(f"bench {bench.name} declares no loop: nothing says what may flow")
+    elif bench.backup is not None and voltage.si / bench.loop.resistance > bench.backup.breaking_current:
+        most = show(voltage.si / bench.loop.resistance, "A")
+        limit = show(bench.backup.breaking_current, "A")
+        yield spot.error(f"a prospective current of {most}, and the backup breaks {limit}", "voltage")
+    yield from missing_channels(_CHANNELS, spot, bench)
+
+
+def _clears(step: ShortCircuit, spot: Spot, bench: BenchSpec) -> Faults:
+    """What a good breaker lets through of the declared loop: energy in its clamp, peak current, time to see it in."""
+    function = spot.device.functions[step.function]
+    assert isinstance(function, Instantaneous)
+    if bench.loop is None or bench.recorder is None or spot.device.ratings.clamp is None or step.voltage.si <= 0:
+        return
+    onset = _ONSET * pickup_zone(function, spot.course.values, spot.course.mode).low
+    fault = Fault((step.voltage.si,) * 2, bench.loop.inductance, bench.loop.resistance)
+    limits: dict[str, Limits] = {}
+    try:
+        limits = clearing_limits(
+            function, spot.device, spot.course.values, spot.course.mode, fault, onset, step.closing
+        )
+    except ValueError as error:
+        yield spot.error(f"no good breaker need clear this: {error}", "voltage")
+        return
+    energy, peak = limits["clamp energy"].high, limits["let-through peak"].high
+    if bench.limits is not None and energy > bench.limits.clamp_energy:
+        limit = show(bench.limits.clamp_energy, "J")
+        yield spot.error(f"up to {show(energy, 'J')} in the clamp, and {limit} is the bench's limit", "voltage")
+    if peak > spot.device.ratings.peak_current:
+        limit = show(spot.device.ratings.peak_current, "A")
+        yield spot.error(f"up to {show(peak, 'A')} let through, beyond the switch's {limit}", "voltage")
+    yield from _recorded(peak, function, spot, bench)
+
+
+def _recorded(peak: float, function: Instantaneous, spot: Spot, bench: BenchSpec) -> Faults:
+    """The recorder is fast enough for the edge of the let-through current, and its ranges hold it."""
+    assert bench.recorder is not None and spot.device.ratings.clamp is not None
+    interval = bench.recorder.shortest_interval
+    if interval * _LEAST_SAMPLES > function.response[0]:
+        shortest = show(function.response[0], "s")
+        yield spot.error(f"the recorder's {show(interval, 's')} do not resolve a response of {shortest}")
+    for name in ("switch_voltage", "bank"):
+        channel = bench.recorder.channels.get(name)
+        if channel is not None and not channel.gain and not channel.offset:
+            yield spot.error(f"the recorder's channel {name} declares no limits of error: no verdict without them")
+    for name, value, unit in (("current", peak, "A"), ("switch_voltage", spot.device.ratings.clamp[1], "V")):
+        with suppress(KeyError):
+            if value >= bench.recorder.channels[name].range:
+                yield spot.error(f"the recorder's channel {name} clips at less than {show(value, unit)}", "voltage")

@@ -1,0 +1,121 @@
+"""What check refuses of shots from the capacitor bank, each for its own reason."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from pathlib import Path
+
+import pytest
+
+from harness.bench.hazard import Hazard
+from harness.bench.spec import BenchSpec, load_bench, shipped_bench
+from harness.check import check_plan
+from harness.check.prediction import predict
+from harness.files.profile import load_device, shipped_device
+from harness.plan.plan import load_plan
+from protocol.device import Device
+
+BENCH = load_bench(shipped_bench("simulated"))
+HEATER = load_device(shipped_device("heater"))
+GOOD = """format: 1
+name: shots
+title: Shots
+device: heater
+steps:
+  - power_cycle: {duration: 200 ms}
+  - run_routine: {routine: release_lockout}
+  - open
+  - calibrate_loop: {voltage: 80 V}
+  - close
+  - short_circuit: {voltage: 400 V}
+  - open: {name: acknowledged}
+  - short_circuit: {name: closing, voltage: 400 V, closing: true}
+"""
+
+
+def found(folder: Path, text: str = GOOD, bench: BenchSpec = BENCH, device: Device = HEATER) -> list[str]:
+    path = folder / "shots.yaml"
+    path.write_text(text)
+    return [
+        str(error).removeprefix(f"{path}:").split(": ", 1)[1] for error in check_plan(load_plan(path), device, bench)
+    ]
+
+
+def test_a_good_plan_is_high_voltage_and_has_nothing_wrong(tmp_path: Path) -> None:
+    assert found(tmp_path) == []
+    cost = predict([load_plan(tmp_path / "shots.yaml")], HEATER, BENCH)
+    assert (cost.hazard, cost.shots, cost.missing) == (Hazard.HIGH_VOLTAGE, 2, ())
+
+
+@pytest.mark.parametrize(
+    ("old", "new", "why"),
+    [
+        ("{voltage: 80 V}", "{voltage: 60 V}", "want more than 60 V"),
+        ("{voltage: 80 V}", "{voltage: 120 V}", "may flow and clip the record at 1000 A"),
+        ("{voltage: 80 V}", "{voltage: 80 V, tolerance: 0 %}", "want more than 0 %"),
+        ("  - open\n  - calibrate_loop", "  - close: {name: c}\n  - calibrate_loop", "is not known to be open here"),
+        ("  - close\n", "", "is not known to be closed here"),
+        ("  - open: {name: acknowledged}\n", "", "will refuse to close"),
+        ("short_circuit: {voltage: 400 V}", "short_circuit: {voltage: 401 V}", "beyond the bank's 400 V"),
+        ("short_circuit: {voltage: 400 V}", "short_circuit: {voltage: 701 V}", "beyond the device's 700 V"),
+        ("{voltage: 400 V}", "{voltage: 400 V, function: overload}", "unknown comparator 'overload'"),
+        ("  - calibrate_loop: {voltage: 80 V}\n", "", "no step calibrate_loop before this one"),
+        (
+            "  - close\n",
+            "  - check_health: {leakage: {voltage: 700 V, at_most: 2 mA}}\n  - close\n",
+            "bank and source feed the breaker in one plan",
+        ),
+    ],
+)
+def test_a_plan_that_asks_too_much_is_refused(tmp_path: Path, old: str, new: str, why: str) -> None:
+    assert GOOD.count(old) == 1
+
+    assert any(why in error for error in found(tmp_path, GOOD.replace(old, new))), found(
+        tmp_path, GOOD.replace(old, new)
+    )
+
+
+def changed(**parts: object) -> BenchSpec:
+    """The bench with fields of its parts changed, part__field."""
+    bench = BENCH
+    for name, value in parts.items():
+        part, _, field = name.partition("__")
+        bench = replace(bench, **{part: replace(getattr(bench, part), **{field: value}) if field else value})
+    return bench
+
+
+def recorder(name: str, **fields: object) -> BenchSpec:
+    assert BENCH.recorder is not None
+    channels = {**BENCH.recorder.channels, name: replace(BENCH.recorder.channels[name], **fields)}  # type: ignore[arg-type]
+    return changed(recorder__channels=channels)
+
+
+@pytest.mark.parametrize(
+    ("bench", "why"),
+    [
+        (changed(limits__energy=100.0), "the bank holds 160 J, and 100 J is the bench's limit"),
+        (changed(limits__clamp_energy=0.5), "in the clamp, and 0.5 J is the bench's limit"),
+        (changed(backup__breaking_current=10e3), "a prospective current of 2e+04 A, and the backup breaks 1e+04 A"),
+        (changed(loop=None), "declares no loop"),
+        (changed(loop__resistance=4.0), "no good breaker need clear this"),
+        (changed(bank=None), "bench simulated has no bank"),
+        (changed(source__voltage=350.0), "beyond the source's 350 V"),
+        (changed(recorder__shortest_interval=1e-6), "do not resolve a response of"),
+        (recorder("current", range=150.0), "the recorder's channel current clips"),
+        (recorder("switch_voltage", range=1000.0), "the recorder's channel switch_voltage clips"),
+        (recorder("switch_voltage", gain=0.0), "switch_voltage declares no limits of error"),
+        (recorder("bank", gain=0.0, offset=0.0), "bank declares no limits of error"),
+    ],
+)
+def test_a_bench_that_does_not_stand_it_is_refused(tmp_path: Path, bench: BenchSpec, why: str) -> None:
+    assert any(why in error for error in found(tmp_path, bench=bench)), found(tmp_path, bench=bench)
+
+
+@pytest.mark.parametrize(
+    ("ratings", "why"),
+    [({"clamp": None}, "declares no clamp"), ({"peak_current": 150.0}, "let through, beyond the switch's 150 A")],
+)
+def test_a_device_that_does_not_stand_it_is_refused(tmp_path: Path, ratings: dict[str, object], why: str) -> None:
+    device = replace(HEATER, ratings=replace(HEATER.ratings, **ratings))  # type: ignore[arg-type]
+
+    assert any(why in error for error in found(tmp_path, device=device)), found(tmp_path, device=device)

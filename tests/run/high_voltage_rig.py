@@ -1,0 +1,88 @@
+"""A high-voltage run on the simulated bench, with hands at the bench and at its panel."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass
+from pathlib import Path
+
+from harness.bench.bench import Bench
+from harness.bench.gate import State
+from harness.bench.simulated import SimulatedWatchdog
+from harness.clock import S
+from harness.files.profile import load_device, shipped_device
+from harness.plan.plan import Plan, PlanStep, load_plan
+from harness.record.journal import Journal
+from harness.record.reader import Record
+from harness.record.result import Result
+from harness.run.ending import Ending
+from harness.run.engine import Engine
+
+DEVICE = load_device(shipped_device("heater"))
+HEAD = "format: 1\nname: {name}\ntitle: High voltage\ndevice: heater\nsteps:\n"
+
+
+class Hands:
+    """Whoever does something at the bench when a step begins."""
+
+    def __init__(self, acts: Mapping[str, Callable[[], object]]) -> None:
+        self._acts = acts
+
+    def started(self, plan: Plan, step: PlanStep) -> None:
+        self._acts.get(step.name, lambda: None)()
+
+    def finished(self, result: Result) -> None:
+        pass
+
+
+@dataclass
+class Rig:
+    """A bench, and the panel behind it once a plan with high voltage has begun."""
+
+    folder: Path
+    bench: Bench
+
+    def panel(self, line: str) -> Callable[[], object]:
+        def act() -> None:
+            high_voltage = self.bench.high_voltage
+            assert high_voltage is not None
+            dog = high_voltage._watchdog
+            assert isinstance(dog, SimulatedWatchdog)
+            assert dog._world.bench.panel.handle(line) == "OK"
+
+        return act
+
+    def run(self, acts: Mapping[str, Callable[[], object]], *texts: str) -> Ending:
+        plans = []
+        for number, text in enumerate(texts):
+            path = self.folder / f"plan_{number}.yaml"
+            path.write_text(HEAD.format(name=f"plan_{number}") + text)
+            plans.append(load_plan(path))
+        journal = Journal(self.folder / "run")
+        ending = Engine(DEVICE, self.bench, journal, Hands(acts)).run(plans)
+        journal.close()
+        return ending
+
+    def events(self, kind: str) -> list[Mapping[str, object]]:
+        record = Record(self.folder / "run")
+        found = [event.detail for event in record.events() if event.kind == kind]
+        record.close()
+        return found
+
+    @property
+    def state(self) -> State:
+        assert self.bench.high_voltage is not None
+        return self.bench.high_voltage.state
+
+    @property
+    def off(self) -> bool:
+        """Source and contactor off, discharge on, by the instruments' own word."""
+        assert self.bench.source is not None and self.bench.interlock is not None
+        inputs = self.bench.interlock.inputs()
+        return self.bench.source.voltage() < 60 and not inputs.contactor and inputs.discharge
+
+    @property
+    def supplied(self) -> bool:
+        """Whether the 12 V are still there a second later."""
+        self.bench.clock.sleep_until(self.bench.clock.now_ns() + S)
+        return self.bench.supply_12v.voltage() > 12

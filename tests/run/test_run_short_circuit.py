@@ -1,0 +1,234 @@
+"""Short circuits from the capacitor bank on the simulated bench: what a good breaker shows, and what broken ones do."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import replace
+from pathlib import Path
+
+import numpy as np
+import pytest
+from high_voltage_rig import DEVICE, Rig
+
+from harness.bench.bench import open_bench
+from harness.bench.gate import State
+from harness.bench.spec import load_bench, shipped_bench
+from harness.record.reader import Record
+from harness.record.result import Result, Verdict
+from harness.run.ending import Ending
+from harness.trip.clearing import FIGURES
+from mocks.world import World
+
+SPEC = load_bench(shipped_bench("simulated"))
+SHOTS = """
+  - power_cycle: {duration: 200 ms}
+  - clear_codes
+  - write_set_points: {values: {short_circuit_threshold: 150 A}}
+  - calibrate_loop: {name: loop, voltage: 80 V}
+  - close
+  - short_circuit: {name: onto_closed, voltage: 400 V}
+  - open
+  - short_circuit: {name: closing, voltage: 400 V, closing: true}
+  - open: {name: open_again}
+"""
+
+
+@pytest.fixture
+def rig(tmp_path: Path) -> Rig:
+    return Rig(tmp_path, open_bench(SPEC, DEVICE))
+
+
+def world_of(rig: Rig) -> World:
+    return rig.bench.clock._move.__self__  # type: ignore[attr-defined, no-any-return]
+
+
+def step(ending: Ending, name: str) -> Result:
+    return next(result for result in ending.results if result.step == name)
+
+
+def why(ending: Ending) -> str:
+    said = [reason for result in ending.results for reason in result.reasons]
+    return "; ".join(
+        [*said, *(action.problem for action in ending.made_safe if action.problem), ending.bench_lost or ""]
+    )
+
+
+def test_a_good_breaker_clears_the_bank_within_what_its_profile_allows(rig: Rig) -> None:
+    ending = rig.run({}, SHOTS)
+
+    assert (ending.exit_code, why(ending)) == (0, "")
+    for name in ("onto_closed", "closing"):
+        found = {measurement.name: measurement for measurement in step(ending, name).measurements}
+        assert list(found) == list(FIGURES)
+        for measurement in found.values():
+            assert measurement.value is not None and measurement.low is not None and measurement.high is not None
+            assert 0 < measurement.uncertainty < (measurement.high - measurement.low) / 10 or measurement.unit == "V"
+    assert [proof["state"] for proof in rig.events("proof")] == ["safe", "safe"]
+    assert (rig.state, rig.off, world_of(rig).wiring.bank_voltage) == (State.SAFE, True, pytest.approx(0.0, abs=14.0))
+
+
+def test_the_loop_is_measured_as_it_is_wired(rig: Rig) -> None:
+    ending = rig.run({}, SHOTS)
+
+    bank = world_of(rig).plant.bank
+    found = {measurement.name: measurement for measurement in step(ending, "loop").measurements}
+    for name, true in (
+        ("loop inductance", bank.inductance),
+        ("loop resistance", bank.resistance),
+        ("prospective current", 400 / bank.resistance),
+    ):
+        value = found[name].value
+        assert value is not None
+        assert abs(value - true) < 3 * found[name].uncertainty
+        assert found[name].uncertainty < 0.01 * true
+    [kept] = rig.events("loop")
+    assert kept["inductance"] == [found["loop inductance"].value, found["loop inductance"].uncertainty]
+
+
+def test_the_waveforms_are_kept(rig: Rig) -> None:
+    rig.run({}, SHOTS)
+
+    record = Record(rig.folder / "run")
+    [result] = [result for result in record.results() if result.step == "onto_closed"]
+    record.close()
+    waves = {wave.channel: np.frombuffer(wave.samples, dtype=">f4") for wave in result.waveforms}
+    assert waves.keys() == {"current", "switch_voltage", "gate", "bank"}
+    assert 150 < waves["current"].max() < 185
+    assert 930 < waves["switch_voltage"].max() < 1030
+    assert waves["bank"][0] == pytest.approx(400, abs=1)
+
+
+def slower(world: World) -> None:
+    """The comparator takes three times as long."""
+    comparator = world._comparator
+    assert comparator is not None
+    errors = comparator._errors
+    object.__setattr__(errors, "response_ns", 3 * errors.response_ns)
+
+
+def higher(world: World) -> None:
+    """Its threshold lies 20 % high."""
+    comparator = world._comparator
+    assert comparator is not None
+    set_reference = comparator.set_reference
+    world.firmware.protection.comparators[0]._write_reference = lambda ma: set_reference(round(1.2 * ma))  # type: ignore[attr-defined]
+    comparator._reference *= 1.2
+
+
+def clamps_higher(world: World) -> None:
+    """The clamp holds 100 V more."""
+    world.plant._clamp += 100
+
+
+@pytest.mark.parametrize(
+    ("plant", "figure"),
+    [
+        (slower, "let-through peak"),
+        (higher, "let-through peak"),
+        (clamps_higher, "commutation over-voltage"),
+    ],
+)
+def test_a_worse_breaker_fails(rig: Rig, plant: Callable[[World], None], figure: str) -> None:
+    plant(world_of(rig))
+
+    ending = rig.run({}, SHOTS)
+
+    assert step(ending, "onto_closed").verdict is Verdict.FAIL
+    assert any(reason.startswith(figure) and "too high" in reason for reason in step(ending, "onto_closed").reasons)
+    assert step(ending, "closing").verdict is Verdict.NOT_RUN  # such a unit gets no second shot
+    assert rig.state is State.SAFE
+
+
+def test_a_breaker_that_does_not_clear_fails_and_gets_no_second_shot(rig: Rig) -> None:
+    comparator = world_of(rig)._comparator
+    assert comparator is not None
+    object.__setattr__(comparator._errors, "response_ns", 10**9)
+
+    ending = rig.run({}, SHOTS)
+
+    found = {measurement.name: measurement.value for measurement in step(ending, "onto_closed").measurements}
+    assert (found["clearing time"], found["clamp energy"]) == (None, None)
+    assert (step(ending, "onto_closed").verdict, step(ending, "closing").verdict) == (Verdict.FAIL, Verdict.NOT_RUN)
+    assert (rig.state, rig.off) == (State.SAFE, True)
+
+
+def test_a_record_that_is_clipped_is_an_error_and_no_verdict(tmp_path: Path) -> None:
+    assert SPEC.recorder is not None
+    channels = {**SPEC.recorder.channels, "current": replace(SPEC.recorder.channels["current"], range=160.0)}
+    rig = Rig(tmp_path, open_bench(replace(SPEC, recorder=replace(SPEC.recorder, channels=channels)), DEVICE))
+    object.__setattr__(world_of(rig).bench.recorder._channels["CHAN3"], "range", 160.0)
+
+    ending = rig.run({}, SHOTS.replace("voltage: 80 V", "voltage: 15 V"))
+
+    shot = step(ending, "onto_closed")
+    assert (shot.verdict, shot.measurements) == (Verdict.ERROR, ())
+    assert "clipped at the end of the recorder's range" in why(ending)
+    assert rig.events("quarantine")
+    assert (rig.state, rig.off) == (State.SAFE, True)
+
+
+def test_a_loop_that_is_not_as_declared_is_the_benchs_error(rig: Rig) -> None:
+    world_of(rig).plant.bank.inductance *= 1.3
+
+    ending = rig.run({}, SHOTS)
+
+    assert step(ending, "loop").verdict is Verdict.ERROR
+    assert "the loop is not what the bench file says" in why(ending)
+    assert ending.exit_code == 5
+
+
+# What may be broken around the bank
+
+
+@pytest.mark.parametrize(
+    ("at", "fault", "said"),
+    [
+        ("onto_closed", "bank_discharge_stuck", "bank: "),
+        ("onto_closed", "charger_ignores_off", "bank: reads up to"),
+        ("onto_closed", "sense_bank_off", "bank: does not come to 400 V"),
+    ],
+)
+def test_a_bank_that_is_not_proved_dead_is_said_and_the_12_v_stay_on(rig: Rig, at: str, fault: str, said: str) -> None:
+    ending = rig.run({at: rig.panel(f"FAULT {fault} ON")}, SHOTS)
+
+    assert said in why(ending)
+    assert (ending.exit_code, rig.state) == (5, State.NOT_PROVEN_DEAD)
+    assert "NOT PROVED DEAD" in why(ending)
+    assert rig.supplied
+
+
+def test_a_making_switch_that_is_welded_is_found_before_the_next_shot(rig: Rig) -> None:
+    ending = rig.run({"onto_closed": rig.panel("FAULT making_welded ON")}, SHOTS)
+
+    assert ending.exit_code == 5
+    assert "a side is live while the making switch is open: welded?" in why(ending)
+
+
+def test_an_interlock_that_opens_while_the_bank_is_charged_makes_it_dead(rig: Rig) -> None:
+    def soon() -> None:
+        clock = world_of(rig).clock
+        clock.at(clock.now_ns() + 100_000_000, lambda: rig.panel("DOOR OPEN")())
+
+    ending = rig.run({"onto_closed": soon}, SHOTS)
+
+    assert ending.exit_code == 5
+    assert "the doors are open" in why(ending)
+    assert world_of(rig).wiring.bank_voltage < 14
+    assert not world_of(rig).plant.bank.charging
+    assert rig.state is State.SAFE
+
+
+def test_a_charged_bank_lets_nothing_be_energised(rig: Rig) -> None:
+    world_of(rig).wiring.feed(10**10)
+
+    def leave_it_charged() -> None:
+        world = world_of(rig)
+        world.plant.discharge_bank(False)
+        world.plant.charge_bank(30.0, 100.0)  # below 60 V, and 0.9 J
+
+    ending = rig.run(
+        {"close_1": leave_it_charged}, SHOTS.replace("  - calibrate_loop: {name: loop, voltage: 80 V}\n", "")
+    )
+
+    assert ending.exit_code == 5
+    assert "the bank reads" in why(ending)
