@@ -23,11 +23,12 @@ UNITS: dict[str, tuple[str, Fraction]] = {
         "ohm": {"ohm": "1", "mohm": "1e-3", "kohm": "1e3", "Mohm": "1e6"},
         "A/s": {"A/s": "1", "A/ms": "1e3", "A/us": "1e6"},
         "V/s": {"V/s": "1", "V/ms": "1e3"},
-        "Hz": {"Hz": "1", "kHz": "1e3"},
-        "J": {"J": "1", "mJ": "1e-3"},
+        "Hz": {"Hz": "1", "kHz": "1e3", "MHz": "1e6"},
+        "J": {"J": "1", "mJ": "1e-3", "kJ": "1e3", "MJ": "1e6"},
         "H": {"H": "1", "uH": "1e-6"},
         "F": {"F": "1", "mF": "1e-3", "uF": "1e-6", "nF": "1e-9"},
         "A2s": {"A2s": "1"},
+        "mm2": {"mm2": "1"},
         "degC": {"degC": "1"},
         "K": {"K": "1"},
         "K/s": {"K/s": "1"},
@@ -133,7 +134,9 @@ SlewRate = Annotated[Quantity, Dimension("A/s")]
 VoltageRate = Annotated[Quantity, Dimension("V/s")]
 TemperatureRate = Annotated[Quantity, Dimension("K/s")]
 Capacitance = Annotated[Quantity, Dimension("F")]
+Frequency = Annotated[Quantity, Dimension("Hz")]
 Inductance = Annotated[Quantity, Dimension("H")]
+Area = Annotated[Quantity, Dimension("mm2")]
 Energy = Annotated[Quantity, Dimension("J")]
 Ratio = Annotated[Quantity, Dimension("1")]
 Temperature = Annotated[Quantity, Dimension("degC")]

@@ -150,14 +150,31 @@ class Bench:
             "MEASure:CURRent?": lambda: plant.current.at(self._clock.now_ns()),
             "MEASure:VOLTage?": plant.load_voltage,
         }
-        return CurrentStimulus(self._identity("load"), "INPut", self._drawn(_LOAD), self._clock, plant.draw, measure)
+        limits, flows = self._drawn(_LOAD), plant.load_fed
+        load = CurrentStimulus(self._identity("load"), "INPut", limits, self._clock, plant.draw, measure, flows=flows)
+        plant.fed = load.begins
+        return load
 
     def _injector(self) -> CurrentStimulus:
         plant = self._plant
         measure = {"MEASure:CURRent?": lambda: plant.injected.at(self._clock.now_ns())}
         limits = self._drawn(_INJECTOR)
+
+        def lead_off() -> bool:
+            return "injector_lead_off" in self._wiring.faults
+
+        def inject(current: float, slew: float) -> None:
+            plant.inject(0.0 if lead_off() else current, slew)
+
         injector = CurrentStimulus(
-            self._identity("injector"), "OUTPut", limits, self._clock, plant.inject, measure, stop_input=True
+            self._identity("injector"),
+            "OUTPut",
+            limits,
+            self._clock,
+            inject,
+            measure,
+            stop_input=True,
+            limiting=lead_off,
         )
         plant.gate_fell = injector.stop_input
         return injector

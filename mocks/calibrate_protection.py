@@ -155,6 +155,19 @@ def _base(function: ProtectionFunction) -> _Base:
     return {"cause": function.cause, "priority": function.priority, "event": _event(function)}
 
 
+def _resistances(function: JunctionTemperature) -> tuple[tuple[int, int, int], ...]:
+    """The table of the on-resistance, hottest line first; one line where there is a temperature coefficient only."""
+    one = 1 << 20
+    if not function.normalised_resistance:
+        return ((25_000, one, round(function.temperature_coefficient * one)),)
+    colder, hotter = function.normalised_resistance, function.normalised_resistance[1:]
+    rows = [
+        (round(1000 * at), round(share * one), round((further - share) / (hot - at) * one))
+        for (at, share), (hot, further) in zip(colder, hotter, strict=False)
+    ]
+    return tuple(reversed(rows))
+
+
 class _Maker:
     """Makes the constants of one device's functions."""
 
@@ -222,7 +235,7 @@ class _Maker:
                 (round(watts * resistance * 1000 * (1 << 40)), round(-math.expm1(-seconds / tau) * (1 << 32)))
                 for resistance, tau in function.network
             ),
-            slope_q20=round(function.temperature_coefficient * (1 << 20)),
+            resistances=_resistances(function),
             **_base(function),
         )
 

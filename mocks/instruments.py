@@ -145,7 +145,8 @@ class ThermistorSimulator:
 class CurrentStimulus:
     """A current with a slew and a cut-off of its own: injector (OUTPut) or electronic load (INPut).
 
-    ``apply`` takes current (0 while off) and slew, A and A/ns. The cut-off counts from ON; ON again starts it anew.
+    ``apply`` takes current (0 while off) and slew, A and A/ns. The cut-off counts from ON; ON again starts it anew. A
+    load with TRIGger:SOURce INTernal counts it from where its own current begins, which ``flows`` says.
     With MODE LIST, ON runs through a list of currents, each for its own time, as often as it says, and stays at the
     last (SCPI-99 volume 2, 19.11; a list's currents without times of their own share one).
     """
@@ -159,8 +160,13 @@ class CurrentStimulus:
         apply: Callable[[float, float], None],
         measure: dict[str, Callable[[], float]],
         stop_input: bool = False,
+        flows: Callable[[], bool] | None = None,
+        limiting: Callable[[], bool] = lambda: False,
     ) -> None:
-        """``switch`` is the header that switches it, ``measure`` holds readings by their header."""
+        """``switch`` is the header that switches it, ``measure`` holds readings by their header.
+
+        ``limiting``: it cannot give its current, bit 1 of the questionable register (current not held).
+        """
         self._clock = clock
         self._apply = apply
         self._limits = limits
@@ -174,12 +180,18 @@ class CurrentStimulus:
         self._dwell: list[float] = []  # s
         self._count = 1
         self._stopped_by = "IMM"
+        self._flows = flows
+        self._counts_from = "IMM"
+        self._waiting = False  # for its current to begin
         more: dict[str, Command] = {
             header: ((), lambda reading=reading: shown(reading())) for header, reading in measure.items()
         }
         if stop_input:
             more["TRIGger:SEQuence2:SOURce"] = ((word("EXTernal", "IMMediate"),), self._set_stopped_by)
             more["TRIGger:SEQuence2:SOURce?"] = ((), lambda: self._stopped_by)
+        if flows is not None:
+            more["TRIGger[:SEQuence1]:SOURce"] = ((word("INTernal", "IMMediate"),), self._set_counts_from)
+            more["TRIGger[:SEQuence1]:SOURce?"] = ((), lambda: self._counts_from)
         self.scpi = ScpiInstrument(
             identity,
             self._reset,
@@ -198,6 +210,7 @@ class CurrentStimulus:
                 "[SOURce:]LIST:DWELl?": ((), lambda: ",".join(map(shown, self._dwell))),
                 "[SOURce:]LIST:COUNt": ((whole(1, 1_000_000),), self._set_count),
                 "[SOURce:]LIST:COUNt?": ((), lambda: str(self._count)),
+                "STATus:QUEStionable:CONDition?": ((), lambda: str(int(self._on and limiting()) << 1)),
                 f"{switch}[:STATe]": ((boolean,), self._switch),
                 f"{switch}[:STATe]?": ((), lambda: str(int(self._on))),
                 **more,
@@ -211,7 +224,13 @@ class CurrentStimulus:
             self._switched += 1
             self._apply(0.0, self._limits.slew * _NS)
 
+    def begins(self) -> None:
+        """Its current can flow from now on: a cut-off that waits for that starts."""
+        if self._waiting:
+            self._bound()
+
     def _reset(self) -> None:
+        self._counts_from = "IMM"
         self._current, self._slew, self._width = 0.0, self._limits.slew, 0.0
         self._mode, self._list, self._dwell, self._count = "FIX", [], [], 1
         self._stopped_by = "IMM"
@@ -230,6 +249,9 @@ class CurrentStimulus:
 
     def _set_stopped_by(self, source: str) -> None:
         self._stopped_by = source
+
+    def _set_counts_from(self, source: str) -> None:
+        self._counts_from = source
 
     def _set_mode(self, mode: str) -> None:
         self._mode = mode
@@ -255,8 +277,15 @@ class CurrentStimulus:
             self._step(switched, 0, now_ns)
         else:
             self._drive(self._current)
-        if on and self._width:
-            self._clock.at(now_ns + round(self._width / _NS), lambda: self._cut_off(switched))
+        self._waiting = on and self._counts_from == "INT" and self._flows is not None and not self._flows()
+        if on and not self._waiting:
+            self._bound()
+
+    def _bound(self) -> None:
+        """The cut-off counts from now."""
+        switched, self._waiting = self._switched, False
+        if self._width:
+            self._clock.at(self._clock.now_ns() + round(self._width / _NS), lambda: self._cut_off(switched))
 
     def _step(self, switched: int, step: int, start_ns: int) -> None:
         """Step number ``step`` of the list that began with this switching, at ``start_ns``."""

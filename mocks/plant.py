@@ -40,7 +40,8 @@ class Plant:
 
     ``before_change`` is called before any track changes: whoever watches history takes what it needs and the rest may
     be forgotten. ``supply_changed`` is called after the 12 V supply took another course, ``sensed_changed`` after the
-    sensed current did, ``gate_fell`` after the gate signal did that, ``commuted`` after the switch turned on or off.
+    sensed current did, ``gate_fell`` after the gate signal did that, ``commuted`` after the switch turned on or off,
+    ``fed`` when the load can draw.
     """
 
     def __init__(self, clock: EventClock, unit: Unit, rated_voltage: float) -> None:
@@ -52,6 +53,7 @@ class Plant:
         self.sensed_changed: Callable[[], None] = lambda: None
         self.gate_fell: Callable[[], None] = lambda: None
         self.commuted: Callable[[], None] = lambda: None
+        self.fed: Callable[[], None] = lambda: None
         self.injected = Track()  # equivalent amperes at the sensing input
         self.current = Track()  # of the main loop: through the switch, or through the link across it
         self.sensed = Track()  # both, as the sensing chain sees them
@@ -226,6 +228,10 @@ class Plant:
         running = self.supply.at(now_ns) > _SUPPLY_DROP_OUT
         return _SUPPLY_CURRENT + _GATE_CURRENT * (self.gate.at(now_ns) > 0) if running else 0.0
 
+    def load_fed(self) -> bool:
+        """Whether the load can draw now."""
+        return self._conducting and self._source_live
+
     def load_voltage(self) -> float:
         """Voltage at the load's input now."""
         return self.terminal_voltage() - self.switch_voltage.at(self._clock.now_ns())
@@ -240,6 +246,8 @@ class Plant:
             self.before_change()
             self._source_live = live
             self._settle()
+            if self.load_fed():
+                self.fed()
 
     def _broken(self) -> None:
         """The loop's current is gone."""
@@ -263,6 +271,8 @@ class Plant:
         if on:
             volts = self.source_voltage.at(now_ns)
             self._settle(volts / _LOOP_INDUCTANCE * 1e-9 if self._source_live else None)
+            if self._source_live:
+                self.fed()
             return
         if gone_ns is not None and not self._bypassed:
             self._break_until(gone_ns)

@@ -43,6 +43,7 @@ FAULTS = (
     "isolation_low",
     "making_welded",
     "charger_ignores_off",
+    "injector_lead_off",
 )
 """What can be broken on this bench."""
 

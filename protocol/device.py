@@ -12,6 +12,7 @@ from dataclasses import dataclass
 from fractions import Fraction
 from typing import Literal
 
+from protocol.branch import Cable, Withstand
 from protocol.protection import ProtectionFunction, Quantity
 from protocol.signals import FrameLayout
 
@@ -377,6 +378,8 @@ class Device:
     ratings: Ratings
     reports: Mapping[ReportSource, str] = dataclasses.field(default_factory=dict)  # what else it says -> signal
     programming: Programming | None = None
+    cable: Cable | None = None
+    withstand: Withstand | None = None
 
     def group(self, did: int) -> tuple[SetPoint, ...]:
         """The set-points that share a record, in its order."""

@@ -146,7 +146,9 @@ class JunctionTemperature(Function):
     """Estimated junction temperature: heat-sink temperature plus a Foster network fed with P = (I / switches)² R(T).
 
     R(T) = on_resistance * (1 + temperature_coefficient * (T - 25 degC)) of one of ``switches`` equal ones in parallel,
-    each of which carries its share of the current. Trips at ``limit``. Closing is refused at or above ``reset``.
+    each of which carries its share of the current; where there is a ``normalised_resistance``, R(T) is on_resistance
+    times the line through its points, straight between and beyond them, which is how any other law is given. Trips at
+    ``limit``. Closing is refused at or above ``reset``.
     """
 
     limit: Parameter  # degC
@@ -154,6 +156,7 @@ class JunctionTemperature(Function):
     network: tuple[tuple[float, float], ...]  # (R in K/W, tau in s) of one switch, junction to heat sink
     on_resistance: float  # ohm, of one switch at 25 degC
     temperature_coefficient: float  # 1/K
+    normalised_resistance: tuple[tuple[float, float], ...] = ()  # (degC, share of on_resistance), both rising
     switches: int
     network_tolerance: float  # 1, of every R of the network
     resistance_tolerance: float  # 1, of the on-resistance
@@ -168,14 +171,16 @@ class Silence(Function):
 
 @dataclass(frozen=True, kw_only=True)
 class SensorCheck(Function):
-    """The NTC reads outside ``plausible`` (open, short) or jumps by more than ``step`` in a sample, for ``delay``.
+    """The NTC reads outside ``plausible`` (open, short) or jumps by more than ``step`` in a ``sample``, for ``delay``.
 
     A jump is measured from the last good reading, which all other functions go on with meanwhile; once the check has
-    operated, a reading inside ``plausible`` is a good one again, wherever it lies.
+    operated, a reading inside ``plausible`` is a good one again, wherever it lies. A reading may be the mean of what
+    was there since the one before, so that a jump comes as two.
     """
 
     plausible: tuple[float, float]  # degC
     step: float  # K
+    sample: float  # s, from one reading to the next
     delay: Parameter  # s
 
 

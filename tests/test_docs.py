@@ -10,6 +10,7 @@ from click.testing import CliRunner
 
 from harness.bench import gate, watchdog_table
 from harness.bench.making_safe import ACTIONS
+from harness.cautions import CAUTIONS
 from harness.cli import COMMANDS, main
 from mocks.firmware import states
 from protocol import exchange, transport
@@ -51,6 +52,25 @@ def test_the_state_tables_in_developers_are_those_of_the_code() -> None:
     found = text.partition("<!-- tables -->\n")[2].partition("\n<!-- /tables -->")[0]
 
     assert found == tables()
+
+
+# EN 50191, EN 50110-1 and 29 CFR 1910.333 as read in secondary sources; the first is the one of this device.
+@pytest.mark.parametrize(
+    "word",
+    [
+        "does not isolate", "700 V d.c. kills", "apacitors stay charged", "arc that does not go out", "fly",
+        "wo people", "qualified", "lock out and tag", "discharge stick", "emergency stop", "not a safety function",
+        "ocal codes",
+    ],
+)  # fmt: skip
+def test_every_caution_stands_in_readme_and_program(word: str) -> None:
+    readme = " ".join((ROOT / "README.md").read_text().replace("**", "").split())
+    assert word in readme
+    assert word in " ".join(CAUTIONS)
+
+
+def test_the_first_caution_is_that_it_does_not_isolate() -> None:
+    assert "does not isolate" in CAUTIONS[0]
 
 
 @pytest.mark.parametrize("command", list(COMMANDS))

@@ -20,7 +20,11 @@ ALLOWED: dict[str, set[str]] = {
     "harness.plan": {"harness.plan", "harness.files", "protocol"},
     "harness.bus": {"harness.bus", "protocol"},
     "harness.record": {"harness.record"},
-    "harness.bench": {"harness.bench", "harness.files", "harness.bus", "harness.record", "protocol"},
+    "harness.bench": {
+        *("harness.bench", "harness.files", "harness.trip", "harness.plan", "harness.bus", "harness.record"),
+        "protocol",
+    },
+    "harness.inspection": {"harness.inspection", "harness.bench", "harness.bus", "protocol"},
     "harness.check": {"harness.check", "harness.files", "harness.trip", "harness.plan", "harness.bench", "protocol"},
     "harness.report": {"harness.report", "harness.record", "harness.trip", "harness.files", "protocol"},
     "harness.schema": {"harness.files", "harness.plan", "harness.bench", "harness.record"},

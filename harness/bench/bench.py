@@ -23,6 +23,7 @@ from harness.bench.instrument import (
 )
 from harness.bench.interlock import InterlockUnit, Voltmeter
 from harness.bench.lock import BenchLock
+from harness.bench.roles import make_instrument
 from harness.bench.safety_spec import ContactorSpec, InterlockSpec, WatchdogSpec
 from harness.bench.simulated import Connector
 from harness.bench.spec import SIMULATED, BenchSpec
@@ -172,12 +173,14 @@ def _open(spec: BenchSpec, device: Device, opened: list[Callable[[], None]]) -> 
     clock, port, link, connector, watchdog = _simulated(spec, device) if spec.simulated else _real(spec, device)
     opened.append(port.close)
 
-    def role(name: str, make: Callable[[str, Link], T]) -> T | None:
+    def role(name: str, kind: type[T]) -> T | None:
         if getattr(spec, name) is None:
             return None
         its_link = link(name)
         opened.append(its_link.close)
-        return make(name, its_link)
+        instrument = make_instrument(spec, name, its_link)
+        assert isinstance(instrument, kind)
+        return instrument
 
     exchanges: list[Exchange] = []
     response_errors: Counter[bool] = Counter()
@@ -193,7 +196,6 @@ def _open(spec: BenchSpec, device: Device, opened: list[Callable[[], None]]) -> 
     master = Master(port, clock, device, observe)
     supply = role("supply_12v", PowerSupply)
     assert supply is not None
-    channels = {name: channel.number for name, channel in spec.recorder.channels.items()} if spec.recorder else {}
     return Bench(
         spec,
         device,
@@ -201,28 +203,22 @@ def _open(spec: BenchSpec, device: Device, opened: list[Callable[[], None]]) -> 
         master,
         Diagnostics(master, device),
         supply,
-        injector=role("injector", lambda name, its_link: CurrentStimulus(name, its_link, "OUTP")),
+        injector=role("injector", CurrentStimulus),
         source=role("source", PowerSupply),
-        load=role("load", lambda name, its_link: CurrentStimulus(name, its_link, "INP")),
-        recorder=role("recorder", lambda name, its_link: Recorder(name, its_link, channels)),
-        gate_supply=role("gate_supply", lambda name, its_link: SignalSource(name, its_link, "SOUR:VOLT", False)),
-        bus_signal=role("bus_signal", lambda name, its_link: SignalSource(name, its_link, "SOUR:VOLT", True)),
-        ntc=role("ntc", lambda name, its_link: SignalSource(name, its_link, "SOUR:TEMP", True)),
+        load=role("load", CurrentStimulus),
+        recorder=role("recorder", Recorder),
+        gate_supply=role("gate_supply", SignalSource),
+        bus_signal=role("bus_signal", SignalSource),
+        ntc=role("ntc", SignalSource),
         isolation=role("isolation", IsolationMonitor),
-        interlock=role("interlock", lambda name, its_link: InterlockUnit(its_link, _known(spec.interlock))),
-        voltmeter=role("voltmeter", lambda name, its_link: Voltmeter(its_link, _known(spec.voltmeter))),
+        interlock=role("interlock", InterlockUnit),
+        voltmeter=role("voltmeter", Voltmeter),
         bank=role("bank", PowerSupply),
         exchanges=exchanges,
         _response_errors=response_errors,
         _connector=connector,
         start_watchdog=watchdog,
     )
-
-
-def _known(value: T | None) -> T:
-    """``value``, which a role that is there has."""
-    assert value is not None
-    return value
 
 
 class _Named:
@@ -262,7 +258,7 @@ def _real(spec: BenchSpec, device: Device) -> _Parts:
     programming = "" if spec.programming is None else spec.programming.resource
 
     def watchdog(folder: Path) -> Watchdog:
-        return start_watchdog(*_wanted(spec), folder, clock)
+        return start_watchdog(*_wanted(spec), folder, clock, spec.dialects)
 
     def link(role: str) -> Link:
         return VisaLink(spec.resources[role], beat=clock.now_ns)

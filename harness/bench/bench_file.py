@@ -3,11 +3,11 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from datetime import date
 from typing import Annotated, Literal
 
-from pydantic import BeforeValidator, Field
+from pydantic import Field
 
+from harness.bench.instrument_file import InstrumentSection
 from harness.bench.resource import SIMULATED, Resource
 from harness.bench.safety_file import (
     BackupSection,
@@ -27,6 +27,7 @@ from harness.files.load import FileModel, Part
 from harness.files.scalars import Flag, Name, Text, Whole
 from harness.quantity import (
     Current,
+    Frequency,
     Kelvin,
     Ratio,
     SlewRate,
@@ -44,16 +45,6 @@ CHANNELS = ("injected", "gate", "current", "switch_voltage", "supply", "bus", "g
 BreakMethod = Literal["break_condition", "slow_bit_rate"]
 
 
-def _read_date(value: object) -> str:
-    try:
-        return date.fromisoformat(str(value)).isoformat()
-    except ValueError:
-        raise ValueError(f"{value!r}: want a date such as 2026-01-31") from None
-
-
-Date = Annotated[str, BeforeValidator(_read_date), Field(json_schema_extra={"format": "date"})]
-
-
 class AccuracySection(Part):
     """Limits of error: relative to the value, and fixed."""
 
@@ -66,14 +57,6 @@ class VoltageAccuracySection(Part):
 
     gain: Ratio
     offset: Voltage
-
-
-class InstrumentSection(Part):
-    """What every role may say of its instrument: when it was calibrated, and when it is due again."""
-
-    resource: Resource = SIMULATED
-    calibrated: Date | None = None
-    due: Date | None = None
 
 
 class LinSection(Part):
@@ -106,6 +89,7 @@ class StimulusSection(InstrumentSection):
     current: Current
     slew: SlewRate
     accuracy: AccuracySection = AccuracySection(gain=parse("1 %"), offset=parse("100 mA"))
+    timed: Flag | None = None  # it ends its current by itself; where absent, only a simulated one does
 
 
 class InjectorSection(StimulusSection):
@@ -145,7 +129,8 @@ class NtcSection(InstrumentSection):
     temperature: Temperature = parse("25 degC")
     lowest: Temperature
     highest: Temperature
-    slew: TemperatureRate
+    slew: TemperatureRate  # where a plan names none
+    fastest: TemperatureRate | None = None  # that a plan may ask for; the slew where absent
     accuracy: TemperatureAccuracySection
 
 
@@ -195,6 +180,8 @@ class RecorderSection(InstrumentSection):
     shortest_interval: Time
     points: Annotated[Whole, Field(ge=2)]
     clock: Ratio
+    bandwidth: Frequency | None = None  # of its channels, with what is in front of them
+    skew: Time = parse("0 s")  # of one channel against another, at most
     channels: ChannelsSection
 
 

@@ -62,6 +62,10 @@ class Watchdog(Protocol):
         """Whether it watches, and has not acted."""
         ...
 
+    def hush(self) -> None:
+        """Beat no more, as if the harness hung: for measuring how soon it acts. Nothing takes this back."""
+        ...
+
     def close(self) -> None:
         """Nothing is to be guarded any more."""
         ...

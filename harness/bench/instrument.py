@@ -14,9 +14,16 @@ from typing import Protocol
 import numpy as np
 from numpy.typing import NDArray
 
+from harness.bench.ranges import ANY, Range
+
 MEASURING = 1 << 4
 WAITING_FOR_TRIGGER = 1 << 5
 """Bits of SCPI-99's operation condition register (volume 1, 20.1)."""
+_VOLTAGE_NOT_HELD = 1 << 0
+_CURRENT_NOT_HELD = 1 << 1
+"""Bits of the questionable register (SCPI-99 volume 1, 20.2, from memory)."""
+_MOST_ERRORS = 32
+"""Entries of an error queue that are read; SCPI-99 volume 2, 21.8, asks for two at least."""
 
 
 class InstrumentError(Exception):
@@ -46,23 +53,37 @@ class Link(Protocol):
         ...
 
 
+def error_queue(link: Link) -> list[str]:
+    """Everything in an instrument's error queue, oldest first; afterwards it is empty (SCPI-99 volume 2, 21.8)."""
+    found: list[str] = []
+    while len(found) < _MOST_ERRORS:
+        answer = link.query("SYST:ERR?")
+        if answer.lstrip("+").startswith("0,"):
+            break
+        found.append(answer)
+    return found
+
+
 class Instrument:
-    """What every role has: identity, reset, and a write that is followed by a look at the error queue."""
+    """What every role has: identity, reset, and a write that is followed by a look at the error queue.
+
+    ``ranges`` by header: what is outside is refused before anything of it is written.
+    """
 
     def __init__(self, role: str, link: Link, reset: bool = True) -> None:
         """Ask for the identity (a refused port may open without a word) and reset, which leaves outputs off."""
         self.role = role
+        self.ranges: Mapping[str, Range] = {}
         self._link = link
         self.identity = link.query("*IDN?")
-        link.write("*CLS")
+        self._command("*CLS")
         if reset:
             self._command("*RST")
 
     def _command(self, text: str) -> None:
         self._link.write(text)
-        answer = self._link.query("SYST:ERR?")
-        if not answer.lstrip("+").startswith("0,"):
-            raise InstrumentError(f"{self.role}: {text!r} was answered with error {answer}")
+        if errors := error_queue(self._link):
+            raise InstrumentError(f"{self.role}: {text!r} was answered with error {'; '.join(errors)}")
 
     def _number(self, text: str) -> float:
         answer = self._link.query(text)
@@ -86,10 +107,41 @@ class Instrument:
         return values
 
     def _set(self, verb: str, value: float) -> None:
+        limits = self._within(verb, value)
         self._command(f"{verb} {value:.9g}")
-        held = self._number(f"{verb}?")
-        if not math.isclose(held, value, rel_tol=1e-4, abs_tol=1e-9):
+        self._same(verb, value, self._number(f"{verb}?"), limits)
+
+    def _set_list(self, verb: str, values: Sequence[float]) -> None:
+        limits = [self._within(verb, value) for value in values]
+        self._command(f"{verb} {','.join(f'{value:.9g}' for value in values)}")
+        for value, held, limit in zip(values, self._numbers(f"{verb}?", len(values)), limits, strict=True):
+            self._same(verb, value, held, limit)
+
+    def _within(self, verb: str, value: float) -> Range:
+        """The range of ``verb``, which holds ``value``; else InstrumentError, with nothing written."""
+        limits = self.ranges.get(verb, ANY)
+        if not limits.holds(value):
+            raise InstrumentError(
+                f"{self.role}: {verb} {value:g} is outside its declared range of {limits.lowest:g} to"
+                f" {limits.highest:g}: nothing was sent"
+            )
+        return limits
+
+    def _same(self, verb: str, value: float, held: float, limits: Range) -> None:
+        if not limits.same(value, held):
             raise InstrumentError(f"{self.role}: {verb} was set to {value:g} and reads back {held:g}")
+
+    def _choose(self, verb: str, word: str) -> None:
+        """Set one of an instrument's words and read it back, in its short form or its long one."""
+        self._command(f"{verb} {word}")
+        held = self._link.query(f"{verb}?")
+        if not held.strip().upper().startswith(word):
+            raise InstrumentError(f"{self.role}: {verb} was set to {word} and reads back {held!r}")
+
+    def _switch_on(self, verb: str) -> None:
+        self._command(f"{verb} ON")
+        if self._number(f"{verb}?") == 0:
+            raise InstrumentError(f"{self.role}: still off after {verb} ON: look at its enable input")
 
     def _switch_off(self, verb: str) -> None:
         self._command(f"{verb} OFF")
@@ -114,8 +166,9 @@ class PowerSupply(Instrument):
         self._set("SOUR:VOLT", voltage)
 
     def output(self, on: bool) -> None:
-        """Switch the output."""
-        self._command(f"OUTP {'ON' if on else 'OFF'}")
+        """Switch the output and confirm it."""
+        switch = self._switch_on if on else self._switch_off
+        switch("OUTP")
 
     def voltage(self) -> float:
         """Measured voltage at the terminals, V."""
@@ -130,7 +183,7 @@ class PowerSupply(Instrument):
 
         SCPI-99 QUEStionable register (volume 1, 20.2), from memory: bit 0, voltage, is set while that is not held.
         """
-        return bool(int(self._number("STAT:QUES:COND?")) & 1)
+        return bool(int(self._number("STAT:QUES:COND?")) & _VOLTAGE_NOT_HELD)
 
     def off(self) -> None:
         """Switch the output off and confirm that it is."""
@@ -162,11 +215,12 @@ class SignalSource(Instrument):
 
     def show(self, function: str) -> None:
         """What a thermistor simulator stands for: TEMP its value, OPEN or SHOR a fault of the line."""
-        self._command(f"SOUR:FUNC {function}")
+        self._choose("SOUR:FUNC", function)
 
     def output(self, on: bool) -> None:
-        """Connect or disconnect it."""
-        self._command(f"OUTP {'ON' if on else 'OFF'}")
+        """Connect or disconnect it, and confirm that."""
+        switch = self._switch_on if on else self._switch_off
+        switch("OUTP")
 
     def off(self) -> None:
         """Disconnect it and confirm that it is."""
@@ -176,9 +230,13 @@ class SignalSource(Instrument):
 class CurrentStimulus(Instrument):
     """A current of known size and bounded length: injector or electronic load. The cut-off is the instrument's own."""
 
-    def __init__(self, role: str, link: Link, switch_verb: str) -> None:
-        """``switch_verb`` is OUTP for an injector and INP for a load (SCPI-99 volume 2)."""
+    def __init__(self, role: str, link: Link, switch_verb: str, timed: bool = True) -> None:
+        """``switch_verb`` is OUTP for an injector and INP for a load (SCPI-99 volume 2).
+
+        One that is not ``timed`` knows no cut-off: whoever starts it has to end it.
+        """
         super().__init__(role, link)
+        self._timed = timed
         self._switch_verb = switch_verb
         self._lists = False
 
@@ -186,7 +244,7 @@ class CurrentStimulus(Instrument):
         """Start ``current`` (A) at ``slew`` (A/s); the instrument ends it by itself after ``cut_off`` (s)."""
         self._bound(slew, cut_off)
         if self._lists:
-            self._command("SOUR:CURR:MODE FIX")
+            self._choose("SOUR:CURR:MODE", "FIX")
             self._lists = False
         self._set("SOUR:CURR", current)
         self._command(f"{self._switch_verb} ON")
@@ -194,10 +252,10 @@ class CurrentStimulus(Instrument):
     def apply_list(self, values: Sequence[tuple[float, float]], count: int, slew: float, cut_off: float) -> None:
         """Start a list of (A, s), run through ``count`` times; the last value then stays until ``cut_off`` (s)."""
         self._bound(slew, cut_off)
-        self._command("SOUR:LIST:CURR " + ",".join(f"{current:.9g}" for current, _ in values))
-        self._command("SOUR:LIST:DWEL " + ",".join(f"{seconds:.9g}" for _, seconds in values))
+        self._set_list("SOUR:LIST:CURR", [current for current, _ in values])
+        self._set_list("SOUR:LIST:DWEL", [seconds for _, seconds in values])
         self._set("SOUR:LIST:COUN", count)
-        self._command("SOUR:CURR:MODE LIST")
+        self._choose("SOUR:CURR:MODE", "LIST")
         self._lists = True
         self._command(f"{self._switch_verb} ON")
 
@@ -208,11 +266,21 @@ class CurrentStimulus(Instrument):
 
     def stop_by_gate(self, on: bool) -> None:
         """Let the falling gate end the output at once, by the stop input (SCPI-99 TRIGger:SEQuence2), or not."""
-        self._command(f"TRIG:SEQ2:SOUR {'EXT' if on else 'IMM'}")
+        self._choose("TRIG:SEQ2:SOUR", "EXT" if on else "IMM")
+
+    def count_from_flow(self, on: bool) -> None:
+        """Let a load's cut-off count from where its current begins (SCPI-99, TRIGger:SOURce INTernal), or at once."""
+        if self._timed:
+            self._choose("TRIG:SOUR", "INT" if on else "IMM")
 
     def _bound(self, slew: float, cut_off: float) -> None:
         self._set("SOUR:CURR:SLEW", slew)
-        self._set("SOUR:PULS:WIDT", cut_off)
+        if self._timed:
+            self._set("SOUR:PULS:WIDT", cut_off)
+
+    def limiting(self) -> bool:
+        """Whether it cannot deliver what it is told: bit 1, current, of the QUEStionable register (from memory)."""
+        return bool(int(self._number("STAT:QUES:COND?")) & _CURRENT_NOT_HELD)
 
     def is_on(self) -> bool:
         """Whether the current still flows or would flow."""

@@ -32,10 +32,23 @@ class InterlockUnit(Instrument):
 
     def inputs(self) -> Inputs:
         """Every input, read at once."""
+        read = self.channels()
+        return Inputs(Interlock(_both(*read[0:2]), _both(*read[2:4])), *read[4:])
+
+    def channels(self) -> list[bool]:
+        """Every input by itself: two of the doors, two of the emergency stop, arm button, both feedbacks."""
         spec = self._spec
         lines = (*spec.doors, *spec.emergency_stop, spec.arm_button, spec.contactor_feedback, spec.discharge_feedback)
-        read = [value != 0 for value in self._numbers(f"SENS:DATA? (@{','.join(map(str, lines))})", len(lines))]
-        return Inputs(Interlock(_both(*read[0:2]), _both(*read[2:4])), *read[4:])
+        return [value != 0 for value in self._numbers(f"SENS:DATA? (@{','.join(map(str, lines))})", len(lines))]
+
+    def feed(self, on: bool) -> None:
+        """Feed the hardware watchdog line once, which then holds for its time, or let it go at once.
+
+        Only an inspection at low voltage does this; else the watchdog does, over links of its own.
+        """
+        if self._spec.watchdog_relay is None:
+            raise InstrumentError("the interlock has no hardware watchdog line")
+        self._command(f"ROUT:{'CLOS' if on else 'OPEN'} (@{self._spec.watchdog_relay})")
 
     def relay(self, name: str, closed: bool) -> None:
         """Close or open the relay called ``name`` and read it back. Raises InstrumentError where it did not follow."""

@@ -9,6 +9,7 @@ from typing import Annotated, Literal
 
 from pydantic import Field
 
+from harness.bench.instrument_file import InstrumentSection
 from harness.bench.resource import SIMULATED, Resource
 from harness.files.load import Part
 from harness.files.scalars import Whole
@@ -48,10 +49,9 @@ class WatchdogLineSection(Part):
     hold: Time
 
 
-class InterlockSection(Part):
+class InterlockSection(InstrumentSection):
     """Digital inputs and relays."""
 
-    resource: Resource = SIMULATED
     inputs: InputsSection
     relays: RelaysSection
     watchdog: WatchdogLineSection | None = None
@@ -64,10 +64,9 @@ class ReadingAccuracySection(Part):
     offset: Voltage
 
 
-class VoltmeterSection(Part):
+class VoltmeterSection(InstrumentSection):
     """Reads the voltage on both sides of the breaker, by channel."""
 
-    resource: Resource = SIMULATED
     source_side: Line
     load_side: Line
     accuracy: ReadingAccuracySection
@@ -80,10 +79,9 @@ class BankDischargeSection(Part):
     within: Time
 
 
-class BankSection(Part):
+class BankSection(InstrumentSection):
     """A capacitor bank for short-circuit shots, and the supply that charges it and reads its voltage."""
 
-    resource: Resource = SIMULATED
     capacitance: Capacitance
     voltage: Voltage
     current: Current  # that charges it
@@ -91,17 +89,14 @@ class BankSection(Part):
     accuracy: ReadingAccuracySection
 
 
-class IsolationSection(Part):
+class IsolationSection(InstrumentSection):
     """An isolation monitor: resistance of the bus to earth."""
 
-    resource: Resource = SIMULATED
     at_least: Resistance
 
 
-class ChamberSection(Part):
+class ChamberSection(InstrumentSection):
     """A climatic chamber."""
-
-    resource: Resource = SIMULATED
 
 
 class ContactorSection(Part):
@@ -156,7 +151,8 @@ class BackupSection(Part):
 
 
 class LimitsSection(Part):
-    """What the enclosure and the breaker's clamp may be asked to take in one shot."""
+    """What the enclosure and the breaker's clamp may be asked to take in one shot, and the load in one stimulus."""
 
     energy: Energy
     clamp_energy: Energy
+    drawn: Energy | None = None

@@ -100,6 +100,7 @@ class LimitsSpec:
 
     energy: float
     clamp_energy: float
+    drawn: float | None = None  # that one stimulus may draw from the source; None: what the load takes for ever
 
 
 @dataclass(frozen=True)
@@ -200,5 +201,7 @@ def _wiring(file: BenchFile) -> dict[str, Any]:
             backup.kind, backup.current.si, backup.breaking_current.si, backup.voltage.si, curve
         )
     if (limits := file.limits) is not None:
-        found["limits"] = LimitsSpec(limits.energy.si, limits.clamp_energy.si)
+        found["limits"] = LimitsSpec(
+            limits.energy.si, limits.clamp_energy.si, None if limits.drawn is None else limits.drawn.si
+        )
     return found

@@ -185,6 +185,7 @@ class SimulatedWatchdog:
         self._world = world
         self._orders = orders
         self._watch = Watch(silence_ns)
+        self._silence_ns = silence_ns
         self._log = Log(folder, world.clock.now_ns)
         self._links = SimulatedLink(world, "watchdog_interlock"), SimulatedLink(world, "watchdog_source")
         self._charger = None if orders.making_relay is None else SimulatedLink(world, "watchdog_bank")
@@ -209,6 +210,13 @@ class SimulatedWatchdog:
     def alive(self) -> bool:
         """See Watchdog."""
         return self._watch.state is not State.ACTED
+
+    def hush(self) -> None:
+        """See Watchdog. It looks seldom, so that it is told when to look next."""
+        self.hung = True
+        self._looks += 1
+        number, clock = self._looks, self._world.clock
+        clock.at(clock.now_ns() + self._silence_ns + LOOK_NS, lambda: self._look(number))
 
     def close(self) -> None:
         """See Watchdog."""
@@ -257,6 +265,7 @@ class SimulatedParts:
     links: dict[str, Link]
     connector: Callable[[], Connector]
     watchdog: Callable[[Orders, int, Path], SimulatedWatchdog]  # its orders, silence in ns, folder of the run
+    panel: Callable[[str], str]  # the operator's hands: a line, and what it answers
 
 
 def build(device: Device, seed: int, roles: list[str], noise_seed: int | None = None) -> SimulatedParts:
@@ -270,6 +279,7 @@ def build(device: Device, seed: int, roles: list[str], noise_seed: int | None = 
         {role: SimulatedLink(world, role) for role in roles},
         lambda: SimulatedConnector(world),
         partial(SimulatedWatchdog, world),
+        world.bench.panel.handle,
     )
 
 

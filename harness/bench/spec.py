@@ -20,13 +20,15 @@ from harness.bench.bench_file import (
     BusSignalSection,
     GateSupplySection,
     InjectorSection,
-    InstrumentSection,
     NtcSection,
     RecorderSection,
     RolesSection,
     StimulusSection,
 )
+from harness.bench.calibration import Calibration
+from harness.bench.dialect import Dialect, unknown_verbs
 from harness.bench.flash import PLACEHOLDERS
+from harness.bench.instrument_file import InstrumentSection
 from harness.bench.resource import SIMULATED
 from harness.bench.safety_rules import unsafe
 from harness.bench.safety_spec import (
@@ -97,13 +99,15 @@ class StimulusSpec:
     offset: float  # A
     stop_input: bool = False
     isolated_for: float = 0.0  # V that an injector's output may lie above its own side
+    timed: bool = True  # it holds its cut-off by itself
 
 
 @dataclass(frozen=True)
 class SignalSpec:
     """What stands in for another quantity: gate_supply (V), bus_signal (V), ntc (degC). Range, slew, limits of error.
 
-    ``healthy`` is where it rests while connected. ``slew`` inf: it goes at once, and slower only in steps.
+    ``healthy`` is where it rests while connected. ``slew`` inf: it goes at once, and slower only in steps. A plan may
+    ask for up to ``fastest``; None: for the slew.
     """
 
     resource: str
@@ -113,6 +117,7 @@ class SignalSpec:
     slew: float  # 1/s, of the unit; K/s for ntc
     gain: float  # 1
     offset: float  # the unit
+    fastest: float | None = None  # 1/s, as slew
 
 
 @dataclass(frozen=True)
@@ -127,13 +132,15 @@ class ChannelSpec:
 
 @dataclass(frozen=True)
 class RecorderSpec:
-    """The recorder: its fastest sampling, its memory, the limit of error of its time base, its channels by name."""
+    """The recorder: fastest sampling, memory, limit of error of its time base, channels by name, what edges become."""
 
     resource: str
     shortest_interval: float  # s
     points: int
     clock: float  # 1
     channels: Mapping[str, ChannelSpec]
+    bandwidth: float | None = None  # Hz; None: not declared
+    skew: float = 0.0  # s, of one channel against another
 
 
 @dataclass(frozen=True)
@@ -141,14 +148,6 @@ class ProgrammingSpec:
     """The breaker's programming connector, which only the flash command talks to."""
 
     resource: str
-
-
-@dataclass(frozen=True)
-class Calibration:
-    """Dates of an instrument's calibration, ISO 8601; None where the bench file does not say."""
-
-    calibrated: str | None = None
-    due: str | None = None
 
 
 @dataclass(frozen=True)
@@ -191,6 +190,7 @@ class BenchSpec:
     commands: Mapping[str, tuple[str, ...]] = field(default_factory=dict)
     noise_seed: int | None = None
     calibrations: Mapping[str, Calibration] = field(default_factory=dict)  # by role
+    dialects: Mapping[str, Dialect] = field(default_factory=dict)  # by role
 
     @property
     def resources(self) -> dict[str, str]:
@@ -218,7 +218,7 @@ def load_bench(path: Path | str, seed: int | None = None, noise_seed: int | None
     Raises FileErrors with all that is wrong.
     """
     loaded = load(path, BenchFile)
-    errors = [*_resources(loaded), *_ranges(loaded), *_flash_words(loaded)]
+    errors = [*_resources(loaded), *_ranges(loaded), *_flash_words(loaded), *_verbs(loaded)]
     errors += [] if errors else unsafe(loaded)
     if (seed, noise_seed) != (None, None) and loaded.model.simulated is None:
         errors.append(loaded.error((), "this bench is not simulated, so it takes no seed"))
@@ -237,6 +237,17 @@ def load_bench(path: Path | str, seed: int | None = None, noise_seed: int | None
 
 def _present(roles: RolesSection) -> dict[str, Part]:
     return {role: section for role in type(roles).model_fields if (section := getattr(roles, role)) is not None}
+
+
+def _instruments(roles: RolesSection) -> list[tuple[str, InstrumentSection]]:
+    return [(role, section) for role, section in _present(roles).items() if isinstance(section, InstrumentSection)]
+
+
+def _verbs(loaded: Loaded[BenchFile]) -> Iterator[FileError]:
+    """Only headers that the role uses can be overridden."""
+    for role, section in _instruments(loaded.model.roles):
+        for header, message in unknown_verbs(role, section.verbs):
+            yield loaded.error(("roles", role, "verbs", header), message, key=True)
 
 
 def _resources(loaded: Loaded[BenchFile]) -> Iterator[FileError]:
@@ -342,11 +353,8 @@ def _spec(loaded: Loaded[BenchFile], path: Path) -> BenchSpec:
         programming=None if roles.programming is None else ProgrammingSpec(roles.programming.resource),
         **safety_of(model),
         commands={str(name): words for name, words in model.commands.items()},
-        calibrations={
-            role: Calibration(section.calibrated, section.due)
-            for role, section in _present(roles).items()
-            if isinstance(section, InstrumentSection)
-        },
+        calibrations={role: Calibration(section.calibrated, section.due) for role, section in _instruments(roles)},
+        dialects={role: Dialect(section.identity or "", section.verbs) for role, section in _instruments(roles)},
     )
 
 
@@ -362,6 +370,7 @@ def _stimulus(section: StimulusSection | None) -> StimulusSpec | None:
         accuracy.offset.si,
         isinstance(section, InjectorSection) and section.stop_input,
         section.isolated_for.si if isinstance(section, InjectorSection) and section.isolated_for else 0.0,
+        section.resource == SIMULATED if section.timed is None else section.timed,
     )
 
 
@@ -378,7 +387,8 @@ def _ntc(section: NtcSection | None) -> SignalSpec | None:
         return None
     gain, offset = section.accuracy.gain.si, section.accuracy.offset.si
     limits = section.lowest.si, section.highest.si
-    return SignalSpec(section.resource, section.temperature.si, *limits, section.slew.si, gain, offset)
+    fastest = None if section.fastest is None else section.fastest.si
+    return SignalSpec(section.resource, section.temperature.si, *limits, section.slew.si, gain, offset, fastest)
 
 
 def _recorder(section: RecorderSection | None) -> RecorderSpec | None:
@@ -395,6 +405,8 @@ def _recorder(section: RecorderSection | None) -> RecorderSpec | None:
             for name, channel in channels.items()
             if channel is not None
         },
+        None if section.bandwidth is None else section.bandwidth.si,
+        section.skew.si,
     )
 
 

@@ -98,6 +98,11 @@ class VisaLink:
                 f"{self._resource}: says {identity!r} where it was asked for its identity; "
                 "want an instrument that nobody else uses and that knows IEEE 488.2"
             )
+        if self.identity not in ("", identity):
+            self._drop()
+            raise InstrumentError(
+                f"{self._resource}: was {self.identity!r} and is now {identity!r}: somebody changed the instrument"
+            )
         self.identity = identity
 
     def _guarded(self, text: str, talk: Callable[[MessageBasedResource], T]) -> T:

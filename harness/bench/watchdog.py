@@ -8,9 +8,10 @@ import select
 import subprocess
 import sys
 import time
-from collections.abc import Callable
+from collections.abc import Callable, Mapping
 from pathlib import Path
 
+from harness.bench.dialect import Dialect
 from harness.bench.instrument import InstrumentError
 from harness.bench.safety_spec import ContactorSpec, InterlockSpec, WatchdogSpec
 from harness.bench.watchdog_acts import Orders
@@ -74,6 +75,10 @@ class WatchdogProcess:
         lately = time.monotonic_ns() - self._heard_ns <= self._patience_ns
         return self._acted is None and self._process.poll() is None and lately
 
+    def hush(self) -> None:
+        """See Watchdog."""
+        self._clock.beat_every(0, None)
+
     def close(self) -> None:
         """See Watchdog. One that is busy making safe is waited for, and never ended."""
         self._clock.beat_every(0, None)
@@ -117,9 +122,17 @@ class WatchdogProcess:
 
 
 def start_watchdog(
-    interlock: InterlockSpec, contactor: ContactorSpec, spec: WatchdogSpec, folder: Path, clock: WallClock
+    interlock: InterlockSpec,
+    contactor: ContactorSpec,
+    spec: WatchdogSpec,
+    folder: Path,
+    clock: WallClock,
+    dialects: Mapping[str, Dialect] | None = None,
 ) -> WatchdogProcess:
-    """The watchdog process of a real bench; it writes what it does into ``folder``. Raises InstrumentError."""
+    """The watchdog process of a real bench; it writes what it does into ``folder``. Raises InstrumentError.
+
+    ``dialects`` by role: its links speak to interlock and source as the harness's do.
+    """
     if interlock.watchdog_relay is None:
         raise InstrumentError("the interlock has no hardware watchdog line: nothing can be energised without it")
     look = min(spec.heartbeat / _LOOKS, interlock.watchdog_hold / _MOST_LOOK_SHARE)
@@ -134,6 +147,7 @@ def start_watchdog(
         folder=str(folder.resolve()),
         origin_ns=time.monotonic_ns() - clock.now_ns(),
         bank=spec.bank,
+        dialects={role: (dialect.identity, dict(dialect.verbs)) for role, dialect in (dialects or {}).items()},
     )
     return WatchdogProcess(config, spec, clock)
 

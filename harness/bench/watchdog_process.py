@@ -19,9 +19,11 @@ import select
 import signal
 import sys
 import time
-from dataclasses import asdict, dataclass
+from collections.abc import Mapping
+from dataclasses import asdict, dataclass, field
 from pathlib import Path
 
+from harness.bench.dialect import Dialect, Translated
 from harness.bench.instrument import InstrumentError, Link
 from harness.bench.visa import VisaLink
 from harness.bench.watchdog_acts import LOOK_NS, Log, Orders, acts
@@ -46,6 +48,7 @@ class Config:
     folder: str
     origin_ns: int  # of the run's clock, on the machine's monotonic clock
     bank: str | None = None  # the charger of the capacitor bank, where there is one
+    dialects: Mapping[str, tuple[str, Mapping[str, str]]] = field(default_factory=dict)  # role -> identity, verbs
 
     def encode(self) -> bytes:
         """One line."""
@@ -191,6 +194,15 @@ def _first_line() -> bytes:
     return line
 
 
+def _opened(config: Config, role: str) -> Link:
+    """A link of this process's own, to who is expected there. Raises InstrumentError."""
+    dialect = Dialect(*config.dialects.get(role, ("", {})))
+    resource: str = getattr(config, role)
+    link = Translated(role, VisaLink(resource, _LINK_MS), dialect)
+    link.query("*IDN?")
+    return link
+
+
 def main() -> int:
     """Read the configuration, open the links, watch."""
     for number in (signal.SIGINT, signal.SIGHUP, signal.SIGPIPE):
@@ -198,8 +210,8 @@ def main() -> int:
     _go_first()
     try:
         config = Config.decode(_first_line())
-        interlock, source = (VisaLink(resource, _LINK_MS) for resource in (config.interlock, config.source))
-        charger = None if config.bank is None else VisaLink(config.bank, _LINK_MS)
+        interlock, source = _opened(config, "interlock"), _opened(config, "source")
+        charger = None if config.bank is None else _opened(config, "bank")
     except (InstrumentError, ValueError, TypeError, KeyError) as error:
         say(f"failed: {error}")
         return 5

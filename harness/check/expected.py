@@ -10,7 +10,7 @@ from dataclasses import dataclass, field
 
 import numpy as np
 
-from harness.plan.steps import Stimulus
+from harness.plan.steps import SENSOR_FAULTS, Stimulus
 from harness.trip.band import (
     Band,
     cooled,
@@ -18,11 +18,10 @@ from harness.trip.band import (
     must_not_operate,
     operate_band,
     reset_level,
-    sensor_band,
     silence_band,
     time_to_cool,
 )
-from harness.trip.trace import Segments
+from harness.trip.trace import Segments, joined
 from harness.trip.watch import REMEMBERS
 from protocol.device import Device
 from protocol.protection import (
@@ -39,6 +38,7 @@ GATE_RAIL = 18.0
 """Voltage of a healthy gate driver's rail, V."""
 LASTING = 3600.0
 """What counts as lasting in s: no definite-time delay is as long."""
+_FAR = 1e4  # degC, either way: an open or shorted thermistor reads as the end of the scale, and nobody says which
 _PIECES = 400  # a ramp as steps: each is 1/400 of it
 
 
@@ -79,12 +79,6 @@ class Situation:
         function = self.function(name)
         assert isinstance(function, Silence)
         return silence_band(function, self.set_points, self.mode)
-
-    def sensor(self, name: str) -> Band:
-        """When ``name`` operates on a thermistor that is open, shorted or implausible."""
-        function = self.function(name)
-        assert isinstance(function, SensorCheck)
-        return sensor_band(function, self.set_points, self.mode)
 
     def quiet(self, name: str, path: float | Segments, seconds: float) -> bool:
         """Whether no good breaker's ``name`` operates within ``seconds``."""
@@ -155,9 +149,22 @@ def path_of(step: Stimulus, rest: float, slew: float | None = None) -> Segments:
     begin, rate = rest, step.slew.si if step.slew is not None else slew
     if step.ramp is not None:
         begin, rate = step.ramp.begin.si, step.ramp.rate.si
-    seconds = abs(step.value - begin) / rate if rate else 0.0
-    if seconds == 0:
-        return Segments.constant(step.value, 24 * LASTING)
-    values = begin + (step.value - begin) * (np.arange(_PIECES) + 0.5) / _PIECES
-    durations = np.full(_PIECES, seconds / _PIECES)
-    return Segments(np.append(durations, 24 * LASTING), np.append(values, step.value))
+    return _way(begin, step.value, rate).then(step.value, 24 * LASTING)
+
+
+def sensor_path(step: Stimulus, rest: float, slew: float | None) -> Segments:
+    """The same of a thermistor, as a sensor check sees it: from the last reading at ``rest`` on, at ``slew``."""
+    before = Segments.constant(rest, 0.0)
+    if step.level in SENSOR_FAULTS:
+        return before.then(-_FAR if step.level == "open" else _FAR, 24 * LASTING)
+    if step.ramp is not None:
+        before = joined(before, _way(rest, step.ramp.begin.si, slew))
+    return joined(before, path_of(step, rest, slew))
+
+
+def _way(begin: float, end: float, rate: float | None) -> Segments:
+    """From one value to the other in small steps; nothing where it goes there at once."""
+    seconds = abs(end - begin) / rate if rate else 0.0
+    pieces = _PIECES if seconds else 0
+    values = begin + (end - begin) * (np.arange(pieces) + 0.5) / _PIECES
+    return Segments(np.full(pieces, seconds / _PIECES), values)

@@ -15,7 +15,7 @@ from harness.bench.arming import missing_roles
 from harness.bench.hazard import Hazard, hazard_of
 from harness.bench.spec import BenchSpec
 from harness.check.course import Course
-from harness.check.expected import path_of
+from harness.check.expected import path_of, sensor_path
 from harness.plan.plan import Plan
 from harness.plan.steps import (
     CalibrateLoop,
@@ -250,7 +250,7 @@ def _trip_s(step: ExpectTrip, course: Course) -> float:
     function, situation = course.device.functions[step.function], course.situation
     try:
         if isinstance(function, SensorCheck):
-            band = situation.sensor(step.function)
+            band = situation.band(step.function, sensor_path(step, situation.heat_sink, None))
         else:
             band = situation.band(step.function, path_of(step, 0.0) if step.pulses or step.ramp else step.value)
     except (InPickupZone, ValueError):

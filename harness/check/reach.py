@@ -8,6 +8,7 @@ from contextlib import suppress
 
 from harness.bench.spec import BenchSpec, SignalSpec
 from harness.check.expected import AMBIENT, GATE_RAIL, LASTING, alive, watches
+from harness.check.primary_rules import check_fault, check_isolation
 from harness.check.spot import COOLING, Faults, Spot, lasts, may_be
 from harness.plan.steps import STIMULI, Stimulus
 from harness.quantity import Quantity, show
@@ -87,6 +88,8 @@ def check_stimulus(step: Stimulus, spot: Spot, function: str | None = None) -> F
         yield spot.error("the operating mode is not known here; put '- set_mode' before this step")
     if spot.bench is not None:
         yield from _reach(step, spot, spot.bench)
+    yield from check_fault(step, spot)
+    yield from check_isolation(step, spot)
 
 
 def _switch(step: Stimulus, spot: Spot, function: str | None) -> Faults:
@@ -168,7 +171,8 @@ def _signal(step: Stimulus, signal: SignalSpec, role: str, spot: Spot, bench: Be
             yield spot.error(f"beyond the range of {role}, {limits}", *place)
     rate_unit = STIMULI[step.key].rate_unit
     # One without a slew of its own is taken there in steps.
-    yield from _rates(step, signal.slew, show(signal.slew, rate_unit), spot, bench)
+    fastest = signal.fastest or signal.slew
+    yield from _rates(step, fastest, show(fastest, rate_unit), spot, bench)
 
 
 def _rates(step: Stimulus, fastest: float, words: str, spot: Spot, bench: BenchSpec) -> Faults:

@@ -6,15 +6,15 @@ it; a hold where no good breaker's function may operate.
 
 from __future__ import annotations
 
-import math
 from collections.abc import Generator
 from dataclasses import replace
 
-from harness.bench.spec import SignalSpec
 from harness.check.action_rules import check_lockout
 from harness.check.course import UNKNOWN
-from harness.check.expected import Situation, alive, listening, path_of, remembers, watches
+from harness.check.expected import Situation, alive, listening, path_of, remembers, sensor_path, watches
+from harness.check.primary_rules import check_cut_off
 from harness.check.reach import at_ease, at_rest, bars, check_stimulus, words_of
+from harness.check.recorder_rules import check_recorder
 from harness.check.spot import COOLING, Faults, Spot, known, lasts, may_be, percent
 from harness.files.marks import FileError
 from harness.plan.steps import COLD_AT_MOST, SENSOR_FAULTS, STIMULI, ExpectNoTrip, ExpectTrip, Stimulus
@@ -23,7 +23,6 @@ from harness.trip.band import Band, InPickupZone
 from harness.trip.trace import Segments
 from protocol.protection import DefiniteTime, JunctionTemperature, Quantity, SensorCheck
 
-_SAMPLES_IN_BAND = 20  # a recording resolves a band where it has this many samples in it
 _FAR = 300.0  # K: an open or shorted thermistor reads as the end of the scale, and nobody says which
 
 
@@ -61,6 +60,7 @@ def check_no_trip(step: ExpectNoTrip, spot: Spot) -> Faults:
         yield from lasts(step.duration, spot, "duration")
     if not _sound(step) or step.seconds <= 0:
         return
+    yield from check_cut_off(step, step.seconds, spot)
     situation, path = _situation(step, spot), _path(step, spot)
     for name in _others(step, spot):
         level = spot.course.levels.get(name, 0.0)
@@ -116,15 +116,10 @@ def _quiet(name: str, step: Stimulus, situation: Situation, path: Segments | flo
     function = spot.device.functions[name]
     if isinstance(function, JunctionTemperature) and not step.is_current:
         return _junction_quiet(function, step, situation)
-    if not isinstance(function, SensorCheck):
-        paths = (-_FAR, _FAR) if step.level in SENSOR_FAULTS else (path,)
-        return all(situation.quiet(name, each, seconds) for each in paths)
-    if step.level in SENSOR_FAULTS:
-        return False
-    error = situation.heat_sink - situation.ambient[0]
-    low, high = function.plausible
-    jump = _jump(step, spot, function.declared.latency[1])
-    return low + error < step.value < high - error and jump < function.step - error
+    if isinstance(function, SensorCheck):
+        return situation.quiet(name, _sensor_path(step, spot), seconds)
+    paths = (-_FAR, _FAR) if step.level in SENSOR_FAULTS else (path,)
+    return all(situation.quiet(name, each, seconds) for each in paths)
 
 
 def _junction_quiet(function: JunctionTemperature, step: Stimulus, situation: Situation) -> bool:
@@ -137,15 +132,9 @@ def _junction_quiet(function: JunctionTemperature, step: Stimulus, situation: Si
     return step.value + error + rise < limit
 
 
-def _jump(step: Stimulus, spot: Spot, between: float) -> float:
-    """The most that a temperature moves within ``between`` s."""
-    signal: SignalSpec | None = None if spot.bench is None else spot.bench.ntc
-    rate = signal.slew if signal is not None else math.inf
-    if step.slew is not None:
-        rate = step.slew.si
-    if step.ramp is not None:
-        return max(step.ramp.rate.si * between, min(rate * between, abs(step.ramp.begin.si - _rest(step, spot))))
-    return min(rate * between, abs(step.value - _rest(step, spot)))
+def _sensor_path(step: Stimulus, spot: Spot) -> Segments:
+    ntc = None if spot.bench is None else spot.bench.ntc
+    return sensor_path(step, _rest(step, spot), None if ntc is None else ntc.slew)
 
 
 def _in_band(step: ExpectTrip, spot: Spot) -> Faults:
@@ -161,8 +150,9 @@ def _in_band(step: ExpectTrip, spot: Spot) -> Faults:
     yield from _bus(step, spot, situation, band.late_s)
     if step.closing:
         yield from _beside(step, band.late_s, situation, spot)
+    yield from check_cut_off(step, band.late_s, spot)
     if step.switch == "closed":
-        yield from _resolved(band, band.late_s, spot)
+        yield from check_recorder(step, band, spot)
 
 
 def _beside(step: ExpectTrip, late_s: float, situation: Situation, spot: Spot) -> Faults:
@@ -193,15 +183,11 @@ def _band(
     """The band, after what is wrong with the point; None where something is."""
     name, function = step.function, spot.device.functions[step.function]
     if isinstance(function, SensorCheck):
-        error = situation.heat_sink - situation.ambient[0]
-        low, high = function.plausible
-        if step.level not in SENSOR_FAULTS and low - error <= step.value <= high + error:
-            message = (
-                f"{name} need not operate at a temperature between {low:g} and {high:g} degC, {error:g} K more or less"
-            )
-            yield spot.error(message, step.key)
-            return None
-        return situation.sensor(name)
+        found = situation.band(name, _sensor_path(step, spot))
+        if found.late_s is not None:
+            return found
+        yield spot.error(_no_fault(function, spot), step.key)
+        return None
     if step.level in SENSOR_FAULTS:
         yield spot.error(f"{name} wants a temperature; 'open' and 'short' are for a sensor check", step.key)
         return None
@@ -216,6 +202,15 @@ def _band(
         yield spot.error(f"{_short_of(step, spot)}; nothing has to operate", step.key)
         return None
     return band
+
+
+def _no_fault(function: SensorCheck, spot: Spot) -> str:
+    low, high = function.plausible
+    error, step = function.declared.offset, 2 * (function.step + 2 * function.declared.offset)
+    return (
+        f"{function.name} need not operate between {low - error:g} and {high + error:g} degC, unless the temperature "
+        f"jumps by more than {step:g} K within {show(function.sample * (1 - function.declared.timer), 's')}"
+    )
 
 
 def _short_of(step: ExpectTrip, spot: Spot) -> str:
@@ -238,16 +233,3 @@ def _bus(step: Stimulus, spot: Spot, situation: Situation, seconds: float) -> Fa
     for name in listening(spot.device, "bus_voltage", step.switch == "closed"):
         if not situation.quiet(name, step.voltage.si, seconds):
             yield spot.error(f"{name} may operate at this voltage", "voltage")
-
-
-def _resolved(band: Band, late_s: float, spot: Spot) -> Faults:
-    """The recorder has samples enough inside the band, and memory for the time that leads to it."""
-    if spot.bench is None or (recorder := spot.bench.recorder) is None:
-        return
-    interval = (late_s - band.early_s) / _SAMPLES_IN_BAND
-    if interval < recorder.shortest_interval:
-        message = f"the recorder cannot resolve this: a band of {show(late_s - band.early_s, 's')} wants samples each "
-        yield spot.error(f"{message}{show(interval, 's')}, and it has {show(recorder.shortest_interval, 's')}")
-    elif late_s / interval > recorder.points:
-        message = f"the recorder cannot hold this: {late_s / interval:.0f} samples up to {show(late_s, 's')}"
-        yield spot.error(f"{message}, and it has {recorder.points}")

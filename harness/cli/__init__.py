@@ -9,6 +9,7 @@ import click
 COMMANDS: dict[str, tuple[str, str]] = {
     "demo": ("harness.cli.demo:demo", "Run the shipped plans for the heater branch on the simulated bench."),
     "check": ("harness.cli.check:check", "Check plans, profiles and bench files; run nothing."),
+    "bench": ("harness.cli.bench:bench", "Look at a bench before its first use, with at most 50 V."),
     "run": ("harness.cli.run:run", "Run test plans on a bench and record the verdicts."),
     "report": ("harness.cli.report:report", "Write the report of a run as one HTML page."),
     "export": ("harness.cli.export:export", "Write a run as JUnit XML, CSV or JSON Lines."),

@@ -10,11 +10,13 @@ import click
 
 from harness.bench.spec import load_bench, shipped_bench
 from harness.check import PlanCost, Prediction, predict
+from harness.check.coordination_rules import check_defaults
 from harness.cli.work import load_work
 from harness.files.build import load_build
 from harness.files.marks import FileError, FileErrors, MapNode, compose
 from harness.files.profile import load_device
 from harness.quantity import show
+from protocol.device import Device
 
 
 @click.command()
@@ -29,24 +31,28 @@ def check(files: tuple[Path, ...], bench_file: Path | None) -> None:
     """
     errors: list[FileError] = []
     plans: list[Path] = []
+    profiles: dict[Path, Device] = {}
     for path in [found for named in files for found in (named, *_beside_plans(named))]:
         loader = _loader(path)
         if loader is None:
             plans.append(path)
             continue
         try:
-            loader(path)
+            loaded = loader(path)
+            if isinstance(loaded, Device):
+                profiles[path] = loaded
         except FileErrors as found:
             errors += found.errors
     predictions: list[Prediction] = []
     try:
         spec = load_bench(bench_file or shipped_bench("simulated"))
+        errors += [fault for path, device in profiles.items() for fault in check_defaults(path, device, spec)]
         work = load_work(plans, spec) if plans else []
         predictions = [predict(its, device, spec) for device, its in work]
     except FileErrors as found:
         errors += found.errors
     if errors:
-        click.echo(str(FileErrors(errors)), err=True)
+        click.echo(str(FileErrors(list(dict.fromkeys(errors)))), err=True)
         sys.exit(2)
     for cost in (cost for prediction in predictions for cost in prediction.plans):
         click.echo(_line(cost))

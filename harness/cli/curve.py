@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 import math
+import textwrap
 from collections.abc import Sequence
 from pathlib import Path
 
@@ -14,6 +15,7 @@ from harness.files.marks import FileErrors
 from harness.files.profile import load_device, shipped_device
 from harness.quantity import parse, show
 from harness.trip.characteristic import Characteristic, CurvePoints
+from harness.trip.coordination import judge, lines, undeclared
 from harness.trip.picture import FORMATS, conditions, draw
 from harness.trip.trace import FloatArray
 from protocol.device import Device
@@ -37,6 +39,7 @@ class _Refusal(click.ClickException):
 @click.option("--start", "level", default="cold", show_default=True, help="cold, or the thermal level, e.g. 50%.")
 @click.option("--mode", help="Operating mode, for a device whose set-points depend on it.")
 @click.option("--json", "as_json", is_flag=True, help="JSON Lines on stdout: one current a line, the summary last.")
+@click.option("--bench", "bench_file", type=click.Path(path_type=Path), help="Bench file: its backup is drawn too.")
 @click.option("--picture", type=click.Path(path_type=Path), help="Draw it as well: a file .svg, .png or .pdf.")
 def curve(
     device: str,
@@ -47,6 +50,7 @@ def curve(
     level: str,
     mode: str | None,
     as_json: bool,
+    bench_file: Path | None,
     picture: Path | None,
 ) -> None:
     """Show when DEVICE operates: earliest, nominal and latest time over the current.
@@ -61,8 +65,10 @@ def curve(
             raise ValueError(f"{loaded.name}: no function watches the current of the closed switch")
         ends = _ends(characteristic, lowest, highest)
         kind = _kind(picture)
+        backup = None if bench_file is None else _backup(bench_file)
+        beside = lines(loaded, backup, ends[1])
         if picture is not None:
-            picture.write_bytes(draw(characteristic, *ends, kind))
+            picture.write_bytes(draw(characteristic, *ends, kind, beside))
     except ValueError as error:
         raise _Refusal(str(error)) from error
     except FileErrors as errors:
@@ -74,6 +80,8 @@ def curve(
         _print_json(characteristic, found)
     else:
         _print_table(characteristic, found)
+        for words in [*(judge(characteristic, line)[1] for line in beside), *undeclared(loaded, backup, ends[1])]:
+            click.echo(textwrap.fill(words, 80, subsequent_indent="  "))
     if picture is not None:
         click.echo(f"picture: {picture}", err=True)
 
@@ -88,6 +96,13 @@ def _load(device: str) -> Device:
         return load_device(shipped_device(device))
     except KeyError as error:
         raise ValueError(f"{error.args[0]}, or give the path of a profile (.yaml)") from error
+
+
+def _backup(bench_file: Path) -> tuple[tuple[float, float], ...] | None:
+    from harness.bench.spec import load_bench
+
+    backup = load_bench(bench_file).backup
+    return None if backup is None else backup.curve
 
 
 def _set_points(device: Device, asked: Sequence[str]) -> dict[str, float]:

@@ -2,14 +2,16 @@
 
 from __future__ import annotations
 
+import json
 import platform
 from datetime import UTC, datetime
 from importlib.metadata import version
 
 from harness.bench.bench import Bench
+from harness.bench.calibration import Calibration
 from harness.bench.lock import user_name
 from harness.bench.simulated import MARK
-from harness.bench.spec import BenchSpec, Calibration
+from harness.bench.spec import BenchSpec
 from harness.cli.work import Work, input_files, plan_note
 from harness.record.journal import Journal
 from harness.record.note import InstrumentNote
@@ -28,6 +30,7 @@ def describe(journal: Journal, spec: BenchSpec, work: Work, operator: str | None
         noise_seed="" if spec.noise_seed is None else str(spec.noise_seed),
         simulated="yes" if spec.simulated else "no",
         mark=MARK if spec.simulated else "",
+        backup="" if spec.backup is None else json.dumps(spec.backup.curve),
         scope=", ".join(dict.fromkeys(plan.path.name for _, its in work for plan in its)),
     )
     for file, role in input_files(spec, work).items():

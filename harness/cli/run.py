@@ -2,11 +2,10 @@
 
 from __future__ import annotations
 
-import signal
 import sys
 import time
-from collections.abc import Callable, Iterator, Mapping, Sequence
-from contextlib import contextmanager, suppress
+from collections.abc import Callable, Mapping, Sequence
+from contextlib import suppress
 from pathlib import Path
 from typing import Any
 
@@ -21,6 +20,7 @@ from harness.bus.port import PortError
 from harness.cli.arming import TerminalPerson
 from harness.cli.builds import load_builds
 from harness.cli.describe import conclude, describe, instruments, now, overdue
+from harness.cli.interrupt import interruptible
 from harness.cli.progress import JsonWatcher, TerminalWatcher, print_line
 from harness.cli.resume import TakenUp, take_up
 from harness.cli.work import Work, load_work
@@ -31,8 +31,10 @@ from harness.plan.plan import Plan
 from harness.record.journal import Journal, JournalError, new_folder
 from harness.record.reader import RecordError
 from harness.record.result import Verdict, strongest
+from harness.run.cut_time import cut_time
 from harness.run.ending import Ending
 from harness.run.engine import Engine
+from harness.run.high_voltage import is_hazardous
 from protocol.device import Device
 
 RUNS = Path("runs")
@@ -139,7 +141,7 @@ def resume_run(folder: Path, as_json: bool, operator: str | None = None, junit: 
 def _carry_out(run: _Run, work: Work, prepare: Callable[[], None], junit: Path | None) -> int:
     journal = run.journal
     try:
-        with _interruptible():
+        with interruptible():
             prepare()
             code = run.all(work)
         return code if junit is None else _write_junit(journal.folder, junit, code)
@@ -206,6 +208,8 @@ class _Run:
             self._notes.print(f"[bold yellow]{bench.mark}[/]", highlight=False)
             self.journal.about(mark=bench.mark)
         self._note_instruments(bench)
+        if any(is_hazardous(place.step) for plan in plans for place in plan.places):
+            self._note_cut_time()
         watcher = JsonWatcher(bench.mark) if self._as_json else TerminalWatcher(Console())
         try:
             build, resumption = self._builds.get(device.name), self._resumptions.get(device.name)
@@ -221,6 +225,13 @@ class _Run:
             self.journal.instrument(note)
         for line in overdue(notes, now()):
             self._notes.print(f"[bold yellow]{escape(line)}[/]", highlight=False, soft_wrap=True)
+
+    def _note_cut_time(self) -> None:
+        """How soon this bench goes off, as far as anybody measured it."""
+        known = cut_time(self._spec, self.journal.folder.parent)
+        if known is not None:
+            self.journal.about(cut_time=known.text)
+            self._notes.print(escape(known.text), highlight=False, soft_wrap=True)
 
     def _summary(self, wall_s: float) -> dict[str, Any]:
         results = [result for ending in self._endings for result in ending.results]
@@ -273,20 +284,3 @@ def _write_junit(folder: Path, file: Path, code: int) -> int:
 
 PRECEDENCE = (130, 2, 5, 1, 4, 3, 0)
 """Exit codes, the one that wins first."""
-
-
-@contextmanager
-def _interruptible() -> Iterator[None]:
-    """The first Ctrl-C or SIGTERM interrupts, so that the bench is made safe; making safe cannot be interrupted."""
-
-    def interrupt(number: int, frame: object) -> None:
-        for each in (signal.SIGINT, signal.SIGTERM):
-            signal.signal(each, signal.SIG_IGN)
-        raise KeyboardInterrupt
-
-    before = {each: signal.signal(each, interrupt) for each in (signal.SIGINT, signal.SIGTERM)}
-    try:
-        yield
-    finally:
-        for each, handler in before.items():
-            signal.signal(each, handler)

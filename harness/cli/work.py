@@ -7,6 +7,7 @@ from pathlib import Path
 
 from harness.bench.spec import BenchSpec
 from harness.check import check_plan
+from harness.check.coordination_rules import check_defaults
 from harness.files.marks import FileError, FileErrors
 from harness.files.profile import device_files, load_device
 from harness.plan.plan import Plan, find_plans, load_plans
@@ -28,6 +29,7 @@ def load_work(paths: Sequence[Path], spec: BenchSpec) -> Work:
         try:
             if plan.device not in work and plan.device not in broken:
                 work[plan.device] = (load_device(plan.device), [])
+                errors += check_defaults(plan.device, work[plan.device][0], spec)
         except FileErrors as found:
             broken.add(plan.device)
             errors += found.errors

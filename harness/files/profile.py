@@ -137,6 +137,8 @@ def _device(loaded: Loaded[Profile], node: LdfNode) -> Device:
         ratings=_ratings(profile),
         reports=dict(profile.reports),
         programming=_programming(profile),
+        cable=None if profile.cable is None else profile.cable.build(),
+        withstand=None if profile.withstand is None else profile.withstand.build(),
     )
 
 

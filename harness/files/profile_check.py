@@ -346,7 +346,14 @@ def unknown(what: str, name: str, known: Iterable[str]) -> str:
     return f"unknown {what} {name!r}; {one_of(known)}{close_match(name, known)}"
 
 
+def _branch(loaded: Loaded[Profile]) -> Faults:
+    """Cable and switch: figures that a line can be drawn through."""
+    for name, section in (("cable", loaded.model.cable), ("withstand", loaded.model.withstand)):
+        for place, message in () if section is None else section.faults():
+            yield loaded.error((name, *place), message)
+
+
 _RULES: tuple[Callable[[Loaded[Profile]], Faults], ...] = (
-    _identifiers, _units, _limits, _constraints, _sessions, _fault_codes, _snapshot, _routines, _numbers,
+    _identifiers, _units, _limits, _constraints, _sessions, _fault_codes, _snapshot, _routines, _numbers, _branch,
 )  # fmt: skip
 _NODE_RULES: tuple[Callable[[Loaded[Profile], LdfNode], Faults], ...] = (_command, _status, _reports, _schedules)

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterator, Mapping
+from itertools import pairwise
 
 from harness.files.load import Loaded
 from harness.files.marks import FileError
@@ -127,6 +128,23 @@ def _what_they_rest_on(loaded: Loaded[Profile]) -> Faults:
             yield loaded.error(place, "needs a thermistor, and the profile has none", key=True)
         if isinstance(section, InstantaneousSection) and section.accuracy is not None:
             yield from _no_gap(loaded, place, section)
+        if isinstance(section, JunctionTemperatureSection):
+            yield from _resistance_law(loaded, place, section)
+
+
+def _resistance_law(loaded: Loaded[Profile], place: Place, section: JunctionTemperatureSection) -> Faults:
+    """A coefficient, or points that rise and begin at or pass through 100 % at 25 degC."""
+    points = section.normalised_resistance
+    if (section.temperature_coefficient is None) == (points is None):
+        yield loaded.error(place, "want either temperature_coefficient or normalised_resistance", key=True)
+    if points is None:
+        return
+    here = (*place, "normalised_resistance")
+    if len(points) < 2 or not any(at.exact == 25 and share.exact == 1 for at, share in points):
+        yield loaded.error(here, "want two points or more, one of them [25 degC, 100 %]")
+    for number, ((cold, low), (hot, high)) in enumerate(pairwise(points)):
+        if not (cold.exact < hot.exact and 0 < low.exact <= high.exact):
+            yield loaded.error((*here, number + 1), f"want a higher temperature than {cold}, and no less than {low}")
 
 
 def _no_gap(loaded: Loaded[Profile], place: Place, section: InstantaneousSection) -> Faults:

@@ -124,7 +124,8 @@ def _junction_temperature(section: JunctionTemperatureSection, head: Head) -> Pr
         reset=parameter(section.reset),
         network=tuple((stage.resistance.si, stage.time_constant.si) for stage in section.network),
         on_resistance=section.on_resistance.si,
-        temperature_coefficient=section.temperature_coefficient.si,
+        temperature_coefficient=0.0 if section.temperature_coefficient is None else section.temperature_coefficient.si,
+        normalised_resistance=tuple((at.si, share.si) for at, share in section.normalised_resistance or ()),
         switches=section.switches,
         network_tolerance=section.network_tolerance.si,
         resistance_tolerance=section.resistance_tolerance.si,
@@ -138,7 +139,13 @@ def _silence(section: SilenceSection, head: Head) -> ProtectionFunction:
 
 def _sensor_check(section: SensorCheckSection, head: Head) -> ProtectionFunction:
     low, high = section.plausible
-    return SensorCheck(plausible=(low.si, high.si), step=section.step.si, delay=parameter(section.delay), **head)
+    return SensorCheck(
+        plausible=(low.si, high.si),
+        step=section.step.si,
+        sample=section.sample.si,
+        delay=parameter(section.delay),
+        **head,
+    )
 
 
 BUILDERS: Mapping[type[FunctionSection], Callable[[Any, Head], ProtectionFunction]] = {

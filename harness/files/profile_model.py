@@ -9,6 +9,7 @@ from typing import Annotated, Any, Literal
 from pydantic import BeforeValidator, Field
 
 from harness.files.load import FileModel, Part
+from harness.files.profile_branch import CableSection, WithstandSection
 from harness.files.scalars import Byte, Flag, Identifier, Name, Text, Whole, Word
 from harness.quantity import (
     AnyQuantity,
@@ -348,7 +349,8 @@ class JunctionTemperatureSection(FunctionSection):
     reset: BankedText
     network: Annotated[tuple[ResistanceStage, ...], Field(min_length=1)]
     on_resistance: Resistance
-    temperature_coefficient: Ratio  # per kelvin
+    temperature_coefficient: Ratio | None = None  # per kelvin
+    normalised_resistance: tuple[tuple[Temperature, Ratio], ...] | None = None  # in its place: of the value at 25 degC
     switches: Annotated[Whole, Field(ge=1)]
     network_tolerance: Ratio
     resistance_tolerance: Ratio
@@ -367,6 +369,7 @@ class SensorCheckSection(FunctionSection):
     kind: Literal["sensor_check"]
     plausible: tuple[Temperature, Temperature]
     step: Kelvin
+    sample: Time
     delay: BankedText
 
 
@@ -450,4 +453,6 @@ class Profile(FileModel):
     sensing: SensingSection
     accuracy: AccuracySection
     ratings: RatingsSection
+    cable: CableSection | None = None
+    withstand: WithstandSection | None = None
     flash: FlashSection | None = None

@@ -203,6 +203,7 @@ def _make(folder: Path) -> None:
     try:
         db.execute(f"PRAGMA application_id={APPLICATION_ID}")
         bring_up(db, 0)
+        db.execute("PRAGMA journal_mode=WAL")  # later, a kill amid it leaves what no reader may roll back
     finally:
         db.close()
     raw.rename(folder / JOURNAL_NAME)

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import hashlib
+import json
 import math
 import re
 from collections import Counter
@@ -20,6 +21,7 @@ from harness.record.result import Exchange, Measurement, Result, Verdict, strong
 from harness.report import bench
 from harness.report.coverage import ASPECTS, code_matrix, set_point_rows
 from harness.report.kept import Kept, kept_devices
+from harness.report.slim import classed
 from harness.report.tcc import Picture, pictures
 from harness.report.waveform import draw
 from harness.report.words import Words
@@ -131,6 +133,22 @@ def anchor(name: str) -> str:
     return "i" + hashlib.sha256(name.encode()).hexdigest()[:12]
 
 
+def repeated(exchanges: Iterable[Exchange]) -> list[tuple[Exchange, int]]:
+    """Exchanges in their order; one that was made several times in a row once, with how often."""
+    found: list[tuple[Exchange, int]] = []
+    for exchange in exchanges:
+        last = found[-1][0] if found else None
+        if last is not None and (last.request, last.answer, last.note) == (
+            exchange.request,
+            exchange.answer,
+            exchange.note,
+        ):
+            found[-1] = last, found[-1][1] + 1
+        else:
+            found.append((exchange, 1))
+    return found
+
+
 def picture(result: Result) -> Markup:
     """The waveforms of ``result`` as SVG; the drawing escapes the names."""
     return Markup(draw(result.waveforms, f"waveforms of {result.id}", anchor(f"waveforms {result.id}")))
@@ -166,7 +184,8 @@ def report(record: Record, folder: Path) -> str:
         if result.function is not None:
             functions.setdefault((result.device, result.function), []).append(result)
     kept = kept_devices(record, folder)
-    drawings, drawing_notes = pictures(results, kept.devices)
+    backup = json.loads(about["backup"]) if about.get("backup") else None
+    drawings, drawing_notes = pictures(results, kept.devices, backup)
     environment = Environment(
         loader=PackageLoader("harness.report"), autoescape=True, undefined=StrictUndefined, trim_blocks=True
     )
@@ -182,8 +201,9 @@ def report(record: Record, folder: Path) -> str:
         picture=picture,
         svg=svg,
         anchor=anchor,
+        repeated=repeated,
     )
-    return environment.get_template("report.html").render(
+    page = environment.get_template("report.html").render(
         about=about,
         mark=about.get("mark", ""),
         course=course(about, record.stopped_at(), results),
@@ -207,6 +227,7 @@ def report(record: Record, folder: Path) -> str:
         sections=_sections(bool(drawings or drawing_notes), bool(functions), kept),
         **_circumstances(record, about, kept),
     )
+    return classed(page)
 
 
 def _sections(pictures: bool, functions: bool, kept: Kept) -> list[tuple[str, str]]:

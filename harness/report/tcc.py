@@ -9,7 +9,7 @@ from __future__ import annotations
 import html
 import io
 import re
-from collections.abc import Iterable, Mapping
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
@@ -17,6 +17,7 @@ from harness.quantity import show
 from harness.record.result import Measurement, Result, Verdict
 from harness.report.waveform import placed
 from harness.trip.characteristic import Characteristic
+from harness.trip.coordination import judge, lines, undeclared
 from harness.trip.picture import STYLE, conditions, plot
 from protocol.device import Device
 
@@ -25,10 +26,6 @@ if TYPE_CHECKING:
 
 MOST = 6
 """Pictures in one report; a run along more combinations of set-points says how many it does not show."""
-COORDINATION = (
-    "Cable and upstream-fuse lines: neither the device's profile nor the bench file of this run declares them, "
-    "so none are drawn."
-)
 _SHORTEST_S = 0.01
 """The time axis begins here, or below the shortest time that was measured."""
 _NEAR = 0.5
@@ -68,6 +65,7 @@ class Picture:
     accuracies: str
     svg: str
     points: tuple[Point, ...]
+    coordination: tuple[str, ...]
 
 
 def point_of(result: Result) -> Point | None:
@@ -99,8 +97,13 @@ def _say(result: Result, time: Measurement, current: float) -> str:
     return f"{result.id}: {result.verdict.value}{function}, {operated}, {start} start"
 
 
-def pictures(results: Iterable[Result], devices: Mapping[str, Device]) -> tuple[list[Picture], list[str]]:
-    """The characteristics of a run, those with most points first; and in words, what is not drawn."""
+def pictures(
+    results: Iterable[Result], devices: Mapping[str, Device], backup: Sequence[tuple[float, float]] | None = None
+) -> tuple[list[Picture], list[str]]:
+    """The characteristics of a run, those with most points first; and in words, what is not drawn.
+
+    ``backup`` is the curve of the bench's, as (A, s).
+    """
     groups: dict[tuple[object, ...], tuple[Characteristic, list[Point]]] = {}
     unknown = 0
     for result in results:
@@ -117,7 +120,7 @@ def pictures(results: Iterable[Result], devices: Mapping[str, Device]) -> tuple[
             key = (device.name, *conditions(characteristic))
             groups.setdefault(key, (characteristic, []))[1].append(point)
     ranked = sorted(groups.values(), key=lambda group: -len(group[1]))
-    notes = [COORDINATION] if ranked else []
+    notes = []
     if len(ranked) > MOST:
         rest = sum(len(points) for _, points in ranked[MOST:])
         notes.append(
@@ -130,7 +133,7 @@ def pictures(results: Iterable[Result], devices: Mapping[str, Device]) -> tuple[
             "that can be rebuilt from it."
         )
     shown = enumerate(ranked[:MOST], start=1)
-    return [_picture(characteristic, points, f"t{number}") for number, (characteristic, points) in shown], notes
+    return [_picture(characteristic, points, f"t{number}", backup) for number, (characteristic, points) in shown], notes
 
 
 def _belongs(result: Result, point: Point, characteristic: Characteristic) -> bool:
@@ -142,7 +145,9 @@ def _belongs(result: Result, point: Point, characteristic: Characteristic) -> bo
     return point.current >= _NEAR * characteristic.pickup_zone.low
 
 
-def _picture(characteristic: Characteristic, points: list[Point], place: str) -> Picture:
+def _picture(
+    characteristic: Characteristic, points: list[Point], place: str, backup: Sequence[tuple[float, float]] | None
+) -> Picture:
     import matplotlib as mpl
     from matplotlib.figure import Figure
 
@@ -150,11 +155,14 @@ def _picture(characteristic: Characteristic, points: list[Point], place: str) ->
     times = [edge for point in points for edge in (point.time, point.low, point.high) if edge]
     lowest = min(0.8 * characteristic.pickup_zone.pickup, 0.9 * min(currents))
     highest = max(1.15 * max(currents), characteristic.device.sensing.full_scale)
+    device = characteristic.device
+    beside = lines(device, backup, highest)
     with mpl.rc_context(STYLE):
         figure = Figure(figsize=(8.0, 5.4), dpi=72)  # laid out by hand: a layout engine takes as long as the drawing
         figure.subplots_adjust(left=0.09, right=0.98, top=0.9, bottom=0.19)
-        axes = plot(figure, characteristic, lowest, highest, (min(*times, _SHORTEST_S), max(times)), titled=False)
-        figure.legend(loc="lower center", ncols=3, edgecolor="#6b6b6b", fontsize=8)
+        ends = min(*times, _SHORTEST_S), max(times)
+        axes = plot(figure, characteristic, lowest, highest, ends, titled=False, lines=beside)
+        figure.legend(loc="lower center", ncols=3, edgecolor="#6b6b6b", fontsize=8, handlelength=3.2)
         file = io.StringIO()
         title = f"Time-current characteristic of {characteristic.device.title}"
         figure.savefig(file, format="svg", metadata={"Date": None, "Creator": None, "Title": title})
@@ -163,9 +171,8 @@ def _picture(characteristic: Characteristic, points: list[Point], place: str) ->
     order = sorted(points, key=lambda point: (ranks[point.verdict], point.current, point.time))
     marks = "".join(_mark(point, axes) for point in order)
     svg = re.sub(r"</svg>\s*$", f'<g class="points">{marks}</g></svg>', placed(file.getvalue(), place))
-    return Picture(
-        characteristic.device.name, f"{set_points}; band for a {start} start", accuracies, svg, tuple(points)
-    )
+    said = [judge(characteristic, line)[1] for line in beside] + undeclared(device, backup, highest)
+    return Picture(device.name, f"{set_points}; band for a {start} start", accuracies, svg, tuple(points), tuple(said))
 
 
 def _mark(point: Point, axes: Axes) -> str:
@@ -180,7 +187,7 @@ def _mark(point: Point, axes: Axes) -> str:
     fill = colour if point.operated and point.cold else "#fff"
     say = html.escape(point.words)
     return (
-        f'<g class="point" tabindex="0" role="img" aria-label="{say}" data-say="{say}" '
+        f'<g class="point" tabindex="0" role="img" aria-label="{say}" '
         f'transform="translate({x:.1f} {y:.1f})"><title>{say}</title>{bar}'
         f'<path d="{shape}" fill="{fill}" stroke="{colour}" stroke-width="1.6"/></g>'
     )

@@ -13,6 +13,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from harness.record.result import Waveform
+from harness.report.slim import bends, unwrapped
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
@@ -31,12 +32,16 @@ _STYLE: Any = {
 
 _NUMBERS = re.compile(r'\b(?:d|x|y|points|transform)="[^"]*"')
 _LONG_NUMBER = re.compile(r"(?<=\.\d\d)\d+")  # a hundredth of a point is below what a printer resolves
+_CORNERS = re.compile(r"(?<=M )-?[\d.]+ -?[\d.]+(?: -?[\d.]+ -?[\d.]+)+")
+_ONE_PLACE = 0.2  # points
 _IDLE = re.compile(
     r"\s*<metadata>.*?</metadata>|(?<=<g) id=\"[\w.]+_\d+\"|(?<=0\") style=\"stroke: #000000; stroke-width: 0.8\"(?=/>)"
     r"| transform=\"rotate\(-0 [^\"]*\"|(?<=font-size: \dpx); font-family: [^;\"]*|\n\s*(?=<)|(?<=>)\n\s*",
     re.DOTALL,
 )
 """What the drawing library writes and nobody looks at: its name, numbered ids, inherited styles, indents."""
+_HASHED = re.compile(r"\b[hmp][0-9a-f]{10}\b")
+"""Ids that the library makes of what they name."""
 _REFERENCE = re.compile(r'((?<=[\s"])id="|xlink:href="#|url\(#)')
 
 
@@ -74,13 +79,35 @@ def draw(waves: Sequence[Waveform], title: str, place: str) -> str:
 def placed(svg: str, place: str) -> str:
     """A drawing library's SVG file as an element of a page: ids set apart by ``place``, numbers cut to what shows."""
     short = _NUMBERS.sub(_shorter, _IDLE.sub("", svg[svg.index("<svg") :]))
-    return _REFERENCE.sub(rf"\g<1>{place}-", short)
+    numbers: dict[str, str] = {}
+    short = _HASHED.sub(lambda found: numbers.setdefault(found[0], f"{found[0][0]}{len(numbers)}"), short)
+    return unwrapped(_REFERENCE.sub(rf"\g<1>{place}-", short)).replace("xlink:href", "href")
 
 
 def _shorter(numbers: re.Match[str]) -> str:
-    """Fewer digits; and no letter before each corner of a path of straight lines (SVG 2, 9.3.3 lets it be left out)."""
+    """Fewer digits; of a path of straight lines, fewer corners and no letter before each (SVG 2, 9.3.3 allows that)."""
     short = _LONG_NUMBER.sub("", numbers[0])
-    return short if "C" in short or "Q" in short or "z" in short else short.replace(" \nL ", " ")
+    return short if "C" in short or "Q" in short else _CORNERS.sub(_apart, short.replace(" \nL ", " "))
+
+
+def _apart(row: re.Match[str]) -> str:
+    """A row of corners without those that lie on the one before, as print and screen show them; ends stay."""
+    numbers = row[0].split()
+    if "z" in row.string[row.end() : row.end() + 4]:
+        return _outline(numbers)
+    kept, at = numbers[:2], (float(numbers[0]), float(numbers[1]))
+    for x, y in zip(numbers[2:-2:2], numbers[3:-2:2], strict=True):
+        here = float(x), float(y)
+        if max(abs(here[0] - at[0]), abs(here[1] - at[1])) >= _ONE_PLACE:
+            kept += (x, y)
+            at = here
+    return " ".join(kept + numbers[max(len(numbers) - 2, 2) :])
+
+
+def _outline(numbers: list[str]) -> str:
+    """The corners of an area without those on the way between two others."""
+    kept = bends([(float(x), float(y)) for x, y in zip(numbers[::2], numbers[1::2], strict=True)])
+    return " ".join(f"{numbers[2 * index]} {numbers[2 * index + 1]}" for index in kept)
 
 
 def _room(figure: Figure, axes: Axes, wave: Waveform) -> str:

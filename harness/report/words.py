@@ -22,6 +22,7 @@ from protocol.identifiers import (
 from protocol.layout import LayoutError
 from protocol.records import decode_field, decode_group
 
+_MANY = 4  # status bits that are not named one by one
 _WRITTEN = {Service.WRITE_DATA: "written", Service.TESTER_PRESENT: "session kept", Service.CLEAR_CODES: "cleared"}
 
 
@@ -67,13 +68,13 @@ class Words:
             case requests.ClearRequest(group):
                 return "clear every fault code" if group == ALL_CODES else f"clear fault code {self.code(group)}"
             case requests.CodesRequest(mask):
-                return f"which fault codes have {_bits(mask)}"
+                return f"which fault codes have {_any(mask)}"
             case requests.SnapshotRequest(dtc, record):
                 return f"snapshot {record} of {self.code(dtc)}"
             case requests.ExtendedRequest(dtc, record):
                 return f"extended data {record} of {self.code(dtc)}"
             case requests.CodeCountRequest(mask):
-                return f"how many fault codes have {_bits(mask)}"
+                return f"how many fault codes have {_any(mask)}"
             case requests.SupportedRequest():
                 return "which fault codes do you know"
             case requests.ReadRequest(dids):
@@ -157,6 +158,12 @@ def _plain(name: str) -> str:
 
 def _named(kind: type[ResetKind | IoControlKind | RoutineControl | CodeSetting], number: int) -> str:
     return next((_plain(each.name) for each in kind if each == number), f"{number:02X}")
+
+
+def _any(mask: int) -> str:
+    """The status bits that a request asks for; many of them by their number, the bytes are beside it."""
+    count = mask.bit_count()
+    return _bits(mask) if count < _MANY or mask == 0xFF else f"one of {count} status bits"
 
 
 def _bits(mask: int) -> str:

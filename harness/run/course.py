@@ -27,7 +27,7 @@ class Course:
     begin: float  # where the ramp begins; ``healthy`` where there is none
     rate: float  # unit per second
     train: tuple[tuple[float, float], ...] = ()  # (value, s), for pulses
-    fastest: float = math.inf  # unit per second, that its instrument is capable of
+    usual: float = math.inf  # unit per second, to where a ramp begins and back to what is healthy
     fault: bool = False  # of a thermistor's line: ``value`` only says on which side it reads
 
     @property
@@ -36,9 +36,19 @@ class Course:
         return abs(self.value - self.begin) / self.rate
 
     @property
+    def back(self) -> float:
+        """Rate at which it goes back to what is healthy, unit per second: never as a jump."""
+        return min(self.rate, self.usual)
+
+    @property
+    def back_s(self) -> float:
+        """Time that this takes."""
+        return abs(self.value - self.healthy) / self.back
+
+    @property
     def jump_s(self) -> float:
         """Time to where its ramp begins."""
-        return abs(self.begin - self.healthy) / self.fastest
+        return abs(self.begin - self.healthy) / self.usual
 
     @property
     def shortest_s(self) -> float | None:
@@ -88,16 +98,24 @@ class Course:
         )
 
 
-def course_of(step: Stimulus, healthy: float, fastest: float, plausible: tuple[float, float] | None) -> Course:
+def course_of(
+    step: Stimulus,
+    healthy: float,
+    fastest: float,
+    plausible: tuple[float, float] | None = None,
+    usual: float | None = None,
+) -> Course:
     """The course of ``step`` from ``healthy`` on an instrument whose greatest slew is ``fastest``.
 
-    ``plausible`` is the range beyond which an open or shorted thermistor lies.
+    It goes at ``usual`` where the step names no slew, at its fastest where that is None. ``plausible`` is the range
+    beyond which an open or shorted thermistor lies.
     """
+    usual = fastest if usual is None else usual
     if step.level in SENSOR_FAULTS:
         low, high = plausible or (-_BEYOND, _BEYOND)
         # An NTC without end is as cold as can be, and one that is shorted as hot.
         return Course(healthy, low - _BEYOND if step.level == "open" else high + _BEYOND, healthy, 1e9, fault=True)
     if step.ramp is not None:
-        return Course(healthy, step.value, step.ramp.begin.si, abs(step.ramp.rate.si) or fastest, (), fastest)
-    rate = min(abs(step.slew.si), fastest) if step.slew is not None else fastest
-    return Course(healthy, step.value, healthy, rate, step.train, fastest)
+        return Course(healthy, step.value, step.ramp.begin.si, abs(step.ramp.rate.si) or usual, (), usual)
+    rate = min(abs(step.slew.si), fastest) if step.slew is not None else usual
+    return Course(healthy, step.value, healthy, rate, step.train, usual)

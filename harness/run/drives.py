@@ -42,6 +42,10 @@ class Drive(Protocol):
         """Begin; a current ends by itself ``cut_off`` s later."""
         ...
 
+    def limited(self) -> str | None:
+        """Which instrument says that it cannot hold what it was told, while the stimulus is on; None: none does."""
+        ...
+
     def stop(self) -> None:
         """A current off; anything else back at its healthy value."""
         ...
@@ -75,6 +79,9 @@ class _Injected:
             self.injector.stop_by_gate(True)
         _start(self.injector, self.course, cut_off, self.bench)
 
+    def limited(self) -> str | None:
+        return "the injector cannot deliver its current" if self.injector.limiting() else None
+
     def stop(self) -> None:
         self.injector.off()
         if self.stop_input:
@@ -86,6 +93,7 @@ class _Drawn:
     course: Course
     bench: Bench
     voltage: float  # V
+    closing: bool  # its cut-off counts from where the current begins
 
     def ready(self) -> None:
         """The source on; the load takes nothing yet."""
@@ -97,7 +105,13 @@ class _Drawn:
 
     def start(self, cut_off: float) -> None:
         assert self.bench.load is not None
+        self.bench.load.count_from_flow(self.closing)
         _start(self.bench.load, self.course, cut_off, self.bench)
+
+    def limited(self) -> str | None:
+        """The source alone: a load behind a breaker that has opened cannot draw anything, and should not."""
+        assert self.bench.source is not None
+        return "the source limits its current" if self.bench.source.limiting() else None
 
     def stop(self) -> None:
         """At the source first."""
@@ -111,7 +125,7 @@ def _start(stimulus: CurrentStimulus, course: Course, cut_off: float, bench: Ben
         count = len(course.train) // 2
         stimulus.apply_list(course.train[:2], count, course.rate, cut_off)
     elif course.is_ramp:
-        stimulus.apply(course.begin, course.fastest, cut_off + course.jump_s + _JUMP_NS / S)
+        stimulus.apply(course.begin, course.usual, cut_off + course.jump_s + _JUMP_NS / S)
         bench.idle(round(course.jump_s * S) + _JUMP_NS)
         stimulus.go(course.value, course.rate)
     else:
@@ -137,16 +151,20 @@ class _Signal:
             _staircase(self.course, self.bench, self.signal.go)
         else:
             if self.course.is_ramp:
-                self.signal.go(self.course.begin, self.course.fastest)
+                self.signal.go(self.course.begin, self.course.usual)
                 self.bench.idle(round(self.course.jump_s * S) + _JUMP_NS)
             self.signal.go(self.course.value, self.course.rate)
+
+    def limited(self) -> str | None:
+        """None: what stands in for a sensor drives nothing that could ask too much of it."""
+        return None
 
     def stop(self) -> None:
         if self.fault is not None:
             self.signal.show("TEMP")
-        self.signal.go(self.course.healthy)
-        back_s = abs(self.course.value - self.course.healthy) / self.course.rate
-        self.bench.idle(round(back_s * S) + _SETTLE_NS)
+        slews = self.signal.slews and self.fault is None
+        self.signal.go(self.course.healthy, self.course.back if slews else None)
+        self.bench.idle(round(self.course.back_s * S) + _SETTLE_NS)
 
 
 @dataclass
@@ -159,6 +177,9 @@ class _Supply:
 
     def start(self, cut_off: float) -> None:
         _staircase(self.course, self.bench, self.bench.supply_12v.go)
+
+    def limited(self) -> str | None:
+        return "the 12 V supply limits its current" if self.bench.supply_12v.limiting() else None
 
     def stop(self) -> None:
         self.bench.supply_12v.go(self.course.healthy)
@@ -177,25 +198,27 @@ def _staircase(course: Course, bench: Bench, go: Callable[[float], None]) -> Non
 def _inject(step: Stimulus, device: Device, bench: Bench, held: float | None) -> Drive:
     spec = bench.spec.injector
     assert bench.injector is not None and spec is not None
-    course = course_of(step, 0.0, spec.slew, None)
+    course = course_of(step, 0.0, spec.slew)
     return _Injected(course, bench, bench.injector, spec.stop_input and step.switch == "closed")
 
 
 def _draw(step: Stimulus, device: Device, bench: Bench, held: float | None) -> Drive:
     assert bench.spec.load is not None and step.voltage is not None
-    return _Drawn(course_of(step, 0.0, bench.spec.load.slew, None), bench, step.voltage.si)
+    return _Drawn(course_of(step, 0.0, bench.spec.load.slew), bench, step.voltage.si, step.closing)
 
 
 def _supply(step: Stimulus, device: Device, bench: Bench, held: float | None) -> Drive:
     rest = bench.spec.supply_12v.voltage if held is None else held
-    return _Supply(course_of(step, rest, math.inf, None), bench)
+    return _Supply(course_of(step, rest, math.inf), bench)
 
 
 def _signal(step: Stimulus, device: Device, bench: Bench, held: float | None) -> Drive:
     role = next(iter(step.roles - {"recorder"}))
     spec, signal = getattr(bench.spec, role), bench.signals[role]
     checks = [function for function in device.functions.values() if isinstance(function, SensorCheck)]
-    course = course_of(step, spec.healthy if held is None else held, spec.slew, checks[0].plausible if checks else None)
+    plausible = checks[0].plausible if checks else None
+    rest = spec.healthy if held is None else held
+    course = course_of(step, rest, spec.fastest or spec.slew, plausible, spec.slew)
     fault = {"open": "OPEN", "short": "SHOR"}[str(step.level)] if step.level in SENSOR_FAULTS else None
     return _Signal(course, bench, signal, fault)
 

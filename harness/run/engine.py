@@ -81,7 +81,8 @@ class Engine:
         self._watch = Watch()
         self._ending = Ending()
         self._leaving: str | None = None
-        self._high_voltage = HighVoltageSteps(device, bench, person or Nobody(bench.simulated), self._note_safe)
+        person = person or Nobody(bench.simulated)
+        self._high_voltage = HighVoltageSteps(device, bench, person, self._note_safe, journal.folder.parent)
 
     @property
     def ending(self) -> Ending:

@@ -95,6 +95,7 @@ def _record(context: Context, voltage: float | None, current: float | None) -> A
             bench.idle(_RISE_NS)
         recorder.arm(_INTERVAL_S, round(_RECORD_S / _INTERVAL_S), before, None)
         bench.idle(round(1.5 * _RECORD_S * S))
+        limited = voltage is not None and source.limiting()
     finally:
         source.off()
         if load is not None:
@@ -107,6 +108,8 @@ def _record(context: Context, voltage: float | None, current: float | None) -> A
     # At most as recorded for all of the time, at least for the time of the recording alone: the longer one counts.
     mean = float(np.mean(acquisition.channels["current"]))
     ledger.current_ended(end_ns, recorded(acquisition, "current").then(mean, max((end_ns - began_ns) / S, 0.0)))
+    if limited:
+        raise StepError("stimulus not reached: the source limits its current")
     return acquisition
 
 

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from dataclasses import dataclass
+from pathlib import Path
 
 from harness.bench.arming import ArmingRequest, Person, confirm, digest_of, missing_roles, state_dead
 from harness.bench.bench import Bench
@@ -17,6 +18,7 @@ from harness.plan.plan import Plan, PlanStep
 from harness.plan.steps import CalibrateLoop, CheckHealth, ShortCircuit, Step, Stimulus
 from harness.record.journal import Journal
 from harness.run.context import StepNotRun
+from harness.run.cut_time import cut_time
 from protocol.device import Device
 
 
@@ -51,6 +53,7 @@ class HighVoltageSteps:
     bench: Bench
     person: Person
     note_safe: Callable[[list[SafeAction]], list[SafeAction]]
+    runs: Path  # folder of the runs, beside which the measured cut time lies
 
     def refusal(self, plan: Plan) -> str | None:
         """Why ``plan`` is not begun here: half of it would mean nothing. None where it may be."""
@@ -59,6 +62,9 @@ class HighVoltageSteps:
         missing = missing_roles(self.bench.spec)
         if missing:
             return f"high-voltage step refused: the bench file has no {', no '.join(missing)}"
+        known = cut_time(self.bench.spec, self.runs)
+        if known is not None and known.refused:
+            return f"high-voltage step refused: {known.text}"
         absent = self.person.absent()
         return None if absent is None else f"high-voltage step refused: {absent}"
 

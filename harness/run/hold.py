@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from harness.clock import MS, S
 from harness.plan.steps import STIMULI, Hold, LetGo
-from harness.run.context import Context, Outcome
+from harness.run.context import Context, Outcome, StepError
 from harness.run.oracle import operate_band
 
 _SETTLE_NS = 100 * MS  # a supply or a signal is there by then, and every converter has seen it
@@ -21,6 +21,8 @@ def run_hold(step: Hold, context: Context, outcome: Outcome) -> None:
         at = value
     _go(step.key, at, step.level.si, context)
     context.bench.idle(_SETTLE_NS)
+    if step.key == "supply" and context.bench.supply_12v.limiting():
+        raise StepError("stimulus not reached: the 12 V supply limits its current")
     if step.function is not None:
         function = context.device.function(step.function)
         late = operate_band(function, ledger, step.level.si, (0.0, 0.0)).late_s

@@ -80,7 +80,7 @@ def instants(acquisition: Acquisition, look: Look, tail_s: float) -> Instants:
     decision = None if look.gate == "off" else crossing(gate, GATE_THRESHOLD_V, rising=False, start=start)
     half = crossing(samples, course.half, course.upwards)
     fall = None if half is None else _end(samples, course, int(half))
-    left = _left(samples, course, fall, interval) if course.rise_s > tail_s else fall
+    left = _left(samples, course, fall, interval) if course.back_s > tail_s else fall
     ends = [int(instant) for instant in (left, decision) if instant is not None]
     end = max(min(ends, default=len(samples)), int(onset) + 1)
     begin = min(int(onset) + 2, end - 1)
@@ -92,7 +92,7 @@ def instants(acquisition: Acquisition, look: Look, tail_s: float) -> Instants:
         onset * interval,
         (len(samples) - 1 if fall is None else fall) * interval,
         None if decision is None else decision * interval,
-        float(np.median(plateau) if course.rise_s > tail_s else np.mean(plateau)),
+        float(np.median(plateau) if course.back_s > tail_s else np.mean(plateau)),
         float(np.mean(samples[tail:end])),
     )
 
@@ -115,7 +115,7 @@ def _left(samples: NDArray[np.float64], course: Course, fall: float | None, inte
     at_value = np.flatnonzero(until >= near if course.upwards else until <= near)
     if at_value.size == 0 or at_value[-1] == len(samples) - 1:
         return None
-    return max(float(at_value[-1]) - _NEAR * course.rise_s / interval, float(at_value[0]))
+    return max(float(at_value[-1]) - _NEAR * course.back_s / interval, float(at_value[0]))
 
 
 def _gate_rise(gate: NDArray[np.float64]) -> float:

@@ -20,6 +20,8 @@ from protocol.protection import (
     Silence,
 )
 
+LASTING_S = 3600.0
+"""What counts as lasting: no delay is as long."""
 _AHEAD = 0.98  # of the current from which the earliest comparator acts: more than the recorder is wrong by
 
 
@@ -62,6 +64,8 @@ def forecast(function: ProtectionFunction, ledger: Ledger, course: Course, start
     """
     if course.train:
         return operate_band(function, ledger, course.segments(sum(seconds for _, seconds in course.train)), start)
+    if isinstance(function, SensorCheck):  # a jump is one only from where it began
+        return operate_band(function, ledger, course.segments(course.rise_s + LASTING_S), start)
     held = operate_band(function, ledger, course.value, start, 0.0 if closing else None)
     late = None if held.late_s is None else held.late_s + course.rise_s
     return Band(held.early_s, held.nominal_s + course.rise_s, late, None, None)

@@ -23,7 +23,7 @@ from harness.run.drives import Drive
 from harness.run.instants import EDGE_UNCERTAINTY, GATE_THRESHOLD_V, Instants, Look, NotRecorded, instants
 from harness.run.observe import Status, read_status
 from harness.run.switch import send_command
-from harness.trip.trace import Segments, Trace
+from harness.trip.trace import Segments, Trace, joined
 from harness.trip.watch import REMEMBERS
 from protocol.protection import ProtectionFunction
 
@@ -59,6 +59,7 @@ class Polled:
     not_yet_ns: int  # last reading that did not say it
     seen_ns: int
     during: Status | None = None  # last reading while the stimulus was sure to be there
+    limited: str | None = None  # an instrument left its regulation mode while it was to hold the stimulus
 
 
 @dataclass(frozen=True)
@@ -69,6 +70,7 @@ class Shot:
     look: Look
     channel: ChannelSpec
     clock: float  # relative error of the recorder's time base
+    skew: float  # s, limit of error between its channels
     instants: Instants
     said: Status | None  # by the breaker, twice in a row, while the stimulus was meant to be there: that it operated
     polled: Polled
@@ -99,7 +101,7 @@ class Shot:
     def time_uncertainty(self, measured: float) -> float:
         """Standard uncertainty in s of a time between two edges of the recording."""
         edges = math.sqrt(2) * EDGE_UNCERTAINTY * self.acquisition.interval_s
-        return math.hypot(edges, self.clock * measured / _ROOT3)
+        return math.hypot(edges, self.clock * measured / _ROOT3, self.skew / _ROOT3)
 
 
 def recorded(acquisition: Acquisition, channel: str) -> Segments:
@@ -110,11 +112,6 @@ def recorded(acquisition: Acquisition, channel: str) -> Segments:
 def plateaus(quantity: Segments, course: Course, channel: ChannelSpec) -> Segments:
     """Plateaus as one value each, for what only asks how much heat there was: a record without its noise is short."""
     return quantity.merged(max(channel.offset, _NOISE * abs(course.value)))
-
-
-def joined(first: Segments, then: Segments) -> Segments:
-    """One after the other."""
-    return Segments(np.concatenate([first.durations, then.durations]), np.concatenate([first.currents, then.currents]))
 
 
 def shoot(step: Stimulus, context: Context, drive: Drive, aim: Aim) -> Shot:
@@ -135,17 +132,20 @@ def shoot(step: Stimulus, context: Context, drive: Drive, aim: Aim) -> Shot:
     acquisition = bench.recorder.fetch(*_channels(step, context))
     spec = bench.spec.recorder.channels[aim.look.channel]
     if acquisition is None:
-        if step.closing:
+        if polled.limited is None and step.closing:
             raise StepFail("the breaker was told to close onto the stimulus, and its gate never came on")
         raise StepError(f"stimulus not reached: the recorder saw nothing of {step.level}")
     if step.is_current:
         whole = _whole(acquisition, step, drive, polled)
         ledger.current_ended(end_ns, plateaus(whole, drive.course, spec))
+    if polled.limited is not None:
+        raise StepError(f"stimulus not reached: {polled.limited}")
     try:
         found = instants(acquisition, aim.look, _TAIL_S)
     except NotRecorded as error:
         raise StepError(f"stimulus not reached: {error}") from error
-    shot = Shot(acquisition, aim.look, spec, bench.spec.recorder.clock, found, said, polled)
+    recorder = bench.spec.recorder
+    shot = Shot(acquisition, aim.look, spec, recorder.clock, recorder.skew, found, said, polled)
     _check_reached(step, shot)
     return shot
 
@@ -178,36 +178,44 @@ def _apply(step: Stimulus, context: Context, drive: Drive, aim: Aim) -> tuple[St
     clock = context.bench.clock
     drive.ready()
     began_ns = clock.now_ns()
-    drive.start(aim.cut_off + (_CLOSING_S if step.closing else 0.0))
+    # A drawn current begins with the closing, and its cut-off counts from there; an injected one is there before.
+    drive.start(aim.cut_off + (_CLOSING_S if step.closing and step.draw is None else 0.0))
     if not step.closing:
-        return _watch(step, context, aim, began_ns)
+        return _watch(step, context, drive, aim, began_ns)
     send_command(context, "none")
     try:
         send_command(context, "close")
-        return _watch(step, context, aim, began_ns)
+        return _watch(step, context, drive, aim, began_ns)
     finally:
         send_command(context, "none")
 
 
-def _watch(step: Stimulus, context: Context, aim: Aim, began_ns: int) -> tuple[Status | None, Polled]:
-    """Let the bus run until the cut-off has passed, or the breaker says twice in a row that it operated."""
+def _watch(step: Stimulus, context: Context, drive: Drive, aim: Aim, began_ns: int) -> tuple[Status | None, Polled]:
+    """Let the bus run until the cut-off has passed, or the breaker says twice in a row that it operated.
+
+    At each look the instruments are asked whether they hold the stimulus; one shorter than a look is judged by its
+    recording alone.
+    """
     bench, clock = context.bench, context.bench.clock
     look_ns = 0 if step.switch == "open" else _look_ns(aim)
     started_ns = not_yet_ns = clock.now_ns()
     end_ns = started_ns + round(aim.cut_off * S) + (_CLOSED_NS if step.closing else 0)
     there_ns = began_ns + round(aim.cut_off * S)
     during: Status | None = None
+    limited: str | None = None
     while clock.now_ns() < end_ns:
         if look_ns:
             bench.idle(min(look_ns, end_ns - clock.now_ns()))
+        if limited is None and clock.now_ns() < there_ns:
+            limited = drive.limited()
         first = read_status(context.device, bench)
         seen_ns = clock.now_ns()
         during = first if seen_ns < there_ns else during
         if not operated(step, first):
             not_yet_ns = seen_ns
         elif operated(step, second := read_status(context.device, bench)):
-            return second, Polled(began_ns, started_ns, not_yet_ns, seen_ns, during)
-    return None, Polled(began_ns, started_ns, not_yet_ns, clock.now_ns(), during)
+            return second, Polled(began_ns, started_ns, not_yet_ns, seen_ns, during, limited)
+    return None, Polled(began_ns, started_ns, not_yet_ns, clock.now_ns(), during, limited)
 
 
 def operated(step: Stimulus, status: Status) -> bool:

@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import math
 
+from harness.bench.cut_off import CutOff, of_hold, of_trip
 from harness.clock import S
 from harness.plan.steps import COLD_AT_MOST, SENSOR_FAULTS, STIMULI, ExpectNoTrip, ExpectTrip, Stimulus
 from harness.quantity import show
@@ -18,26 +19,16 @@ from harness.run.drives import Drive, drive_of
 from harness.run.instants import EDGE_UNCERTAINTY, Look, crossing
 from harness.run.observe import Status, stable_status
 from harness.run.oracle import forecast, level_after, may_operate, onset_level, operate_band, watching
-from harness.run.shot import Aim, Shot, joined, keep, shoot
+from harness.run.shot import Aim, Shot, keep, shoot
 from harness.run.traces import note_trip
 from harness.trip.band import Band, InPickupZone
-from harness.trip.trace import Segments
+from harness.trip.trace import Segments, joined
 from harness.trip.watch import REMEMBERS
 from protocol.protection import Instantaneous, ProtectionFunction
 
-_MARGIN = 1.1  # cut-off over the latest time that a good breaker needs
-_MARGIN_S = 0.1
-_FAST_MARGIN_S = 1e-4  # where a comparator is to act: no longer than anything else would take
 _CLEARING_S = 5e-3  # no switch with its commutation takes longer; common practice, no source
 _EDGES_S = 1.0  # a hundredth of it is how finely the begin and end of a hold are recorded, at least
 _ROOT3 = math.sqrt(3)
-
-
-def cut_off_s(band: Band, margin_s: float = _MARGIN_S) -> float:
-    """Longest time in s that a stimulus with this band may last. Raises StepError where nothing need operate."""
-    if band.late_s is None:
-        raise StepError("no breaker has to operate on this stimulus; nothing would end it but the cut-off")
-    return band.late_s * _MARGIN + margin_s
 
 
 def run_expect_trip(step: ExpectTrip, context: Context, outcome: Outcome) -> None:
@@ -52,10 +43,11 @@ def run_expect_trip(step: ExpectTrip, context: Context, outcome: Outcome) -> Non
         expected = forecast(function, context.ledger, drive.course, start, step.closing)
     except InPickupZone as error:
         raise StepError(str(error)) from error
-    margin = _FAST_MARGIN_S if isinstance(function, Instantaneous) else _MARGIN_S
-    late = cut_off_s(expected, margin)
-    width = max((expected.late_s or 0.0) - max(expected.early_s, 0.0) - drive.course.rise_s, 0.0)
-    aim = Aim(late, width, _look(step, drive, onset_level(function, context.ledger, drive.course)))
+    if expected.late_s is None:
+        raise StepError("no breaker has to operate on this stimulus; nothing would end it but the cut-off")
+    until = _cut_off(of_trip(step, context.device, context.bench.spec, expected.late_s), expected.late_s, outcome)
+    width = max(expected.late_s - max(expected.early_s, 0.0) - drive.course.rise_s, 0.0)
+    aim = Aim(until, width, _look(step, drive, onset_level(function, context.ledger, drive.course)))
     shot = shoot(step, context, drive, aim)
     keep(shot, outcome, STIMULI[step.key].unit)
     band = _band(function, context, shot, start)
@@ -83,7 +75,7 @@ def run_expect_no_trip(step: ExpectNoTrip, context: Context, outcome: Outcome) -
     now_ns = context.bench.clock.now_ns()
     watchers = watching(context.device, step)
     starts = {name: context.ledger.level(name, now_ns) for name in watchers}
-    seconds = step.seconds
+    seconds = _cut_off(of_hold(step, context.device, context.bench.spec, step.seconds), step.seconds, outcome)
     # The level that is left follows from the record, so its edges must be known however long it is.
     shot = shoot(step, context, drive, Aim(seconds, min(seconds, _EDGES_S), _look(step, drive, drive.course.half)))
     keep(shot, outcome, STIMULI[step.key].unit)
@@ -103,6 +95,15 @@ def run_expect_no_trip(step: ExpectNoTrip, context: Context, outcome: Outcome) -
     wanted_state = ("closed", "none", "on") if step.switch == "closed" else ("open", before.cause, before.state)
     healthy = (state.switch, state.cause, state.state) == wanted_state
     outcome.expect(healthy, f"afterwards the breaker is not as it was: {state}")
+
+
+def _cut_off(found: CutOff, wanted: float, outcome: Outcome) -> float:
+    """Seconds, noted with what they follow from. Raises StepError where they end before ``wanted``."""
+    outcome.facts["cut_off"] = {"s": found.seconds, "ruled_by": found.ruled_by}
+    if found.seconds < wanted:
+        limit, needed = show(found.seconds, "s"), show(wanted, "s")
+        raise StepError(f"{found.ruled_by} stands this for {limit}, and {needed} are needed: nothing was applied")
+    return found.seconds
 
 
 def _expect_bits(step: ExpectNoTrip, outcome: Outcome, shot: Shot) -> None:

@@ -30,7 +30,6 @@ from protocol.protection import (
 Level = tuple[float, float]
 """Lowest and highest level that is possible; 1 is the trip level."""
 
-_FAR = 1e6  # K beyond what is plausible: what an open or shorted thermistor reads as, in any case
 _FASTER = 20  # a current is averaged (its square) over this share of a network's shortest time constant
 _COARSE_STEP = 2e-3  # the same where time is found to one sample only: about the error of a recorder
 _STEP = 1e-5  # relative change of the current that a slope is taken over; central, so its own error goes with 1e-10
@@ -121,11 +120,6 @@ def operate_band(
 def silence_band(function: Silence, set_points: SetPoints, mode: str | None = None) -> Band:
     """The band of a silence that lasts, from the end of the last valid frame."""
     return operate_band(function, set_points, 1.0, (0.0, 0.0), mode)
-
-
-def sensor_band(function: SensorCheck, set_points: SetPoints, mode: str | None = None) -> Band:
-    """The band of a thermistor that is open or short from one instant on."""
-    return operate_band(function, set_points, function.plausible[1] + _FAR, (0.0, 0.0), mode)
 
 
 class _Edge:

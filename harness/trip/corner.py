@@ -61,7 +61,7 @@ class Corner:
         return self.watch.read(currents, self.gain, self.offset)
 
     def _seen(self, current: Segments) -> Segments:
-        return Segments(current.durations, self._read(current.currents))
+        return self.watch.follow(current, self.gain, self.offset)
 
 
 class Corners(NamedTuple):
@@ -96,7 +96,7 @@ def _corner(function: ProtectionFunction, set_points: SetPoints, case: Case) -> 
     pace = sense * declared.timer
     return Corner(
         model.paced(1 + pace, 1 - pace) if sense else model,
-        watch_of(function),
+        watch_of(function, certain=sense < 0),
         sense * declared.gain,
         # The timeout itself carries the offset of a silence, which is a time.
         0.0 if isinstance(function, Silence) else sense * declared.offset,

@@ -1,7 +1,8 @@
 """Junction temperature in closed form: heat-sink temperature plus a Foster network fed with (I / switches)² R(T).
 
-R(T) is linear, so each piece of constant current is solved exactly (harness.trip.foster). A stage may heat and cool by
-different clocks (see harness.trip.corner); a piece is then cut where a stage turns from the one to the other.
+R(T) is a straight line, or several (harness.trip.on_resistance), so each piece of constant current is solved exactly
+(harness.trip.foster). It is cut where the temperature goes from one line to the next, and, as a stage may heat and cool
+by different clocks (see harness.trip.corner), where a stage turns from the one to the other.
 
 A level is a share of the way from the heat sink to the limit. As a start it stands for equilibrium at a constant
 current. After a current it stands for the equilibrium that bounds every stage: from above in the breaker that operates
@@ -13,6 +14,7 @@ from __future__ import annotations
 import dataclasses
 import math
 from collections import deque
+from collections.abc import Iterator
 from dataclasses import dataclass
 from functools import cached_property
 from itertools import islice
@@ -20,10 +22,12 @@ from itertools import islice
 import numpy as np
 
 from harness.trip.exponentials import first_rise
-from harness.trip.foster import Matrices, Modes, Network, phi
+from harness.trip.foster import Matrices, Modes, Network, Piece, phi
+from harness.trip.on_resistance import Line, lines
 from harness.trip.trace import FloatArray, Segments
 
 _BLOCK = 2048  # pieces whose eigenvalues are found at once
+_ON = 1e-9  # K: so near to the end of a line it is on either
 _DOUBLINGS, _HALVINGS = 80, 120  # from a nano-time-constant up, and as far down as floats go
 
 
@@ -32,7 +36,8 @@ class JunctionModel:
     """An estimated junction temperature with its limit, as harness.trip.model.TripModel wants it.
 
     Raises ValueError for a network or resistance that is not positive, a resistance that falls with temperature (more
-    current would then not always be sooner), and a heat sink at or above the limit.
+    current would then not always be sooner), and a heat sink at or above the limit. ``points`` (degC, share of the
+    on-resistance) take the place of the coefficient.
     """
 
     limit: float  # degC
@@ -43,6 +48,7 @@ class JunctionModel:
     switches: int = 1
     sense: int = 0  # which bound a level after a current is: 1 from above, -1 from below, 0 the temperature itself
     pace: tuple[float, float] = (1.0, 1.0)  # clock while a stage heats, while it cools
+    points: tuple[tuple[float, float], ...] = ()
 
     def __post_init__(self) -> None:
         stages = (value for stage in self.network for value in stage)
@@ -53,32 +59,36 @@ class JunctionModel:
             raise ValueError(f"junction temperature: coefficient {self.temperature_coefficient}, want 0 or more")
         if not self.ambient < self.limit:
             raise ValueError(f"heat sink at {self.ambient:.4g} degC: at or above the limit of {self.limit:.4g} degC")
-        if not 1 + self.temperature_coefficient * (self.ambient - 25.0) > 0:
+        if not self._lines[self._line_at(self.ambient)].at(self.ambient) > 0:
             raise ValueError(f"heat sink at {self.ambient:.4g} degC: the on-resistance would not be above 0")
 
     # The loop as a whole
 
     @property
     def pickup(self) -> float:
-        """A: the current whose steady state is the limit."""
-        heat = self._network.resistance * self.on_resistance * (1 + self.temperature_coefficient * (self.limit - 25.0))
-        return self.switches * math.sqrt((self.limit - self.ambient) / heat)
+        """A: the current whose steady state is the limit, or which no temperature on the way there is steady at."""
+        return max(self._steady_current(temperature) for temperature in (*self._corners(self.limit), self.limit))
 
     @property
     def runaway_current(self) -> float:
-        """A: at and above it the loop gain is 1 or more, and no temperature is steady; inf: none is that high."""
-        gain = self.loop_gain(1.0)
-        return 1 / math.sqrt(gain) if gain > 0 else math.inf
+        """A: at and above it the loop gain is 1 or more wherever the temperature comes; inf: none is that high."""
+        last = self._lines[-1].slope * self._power(1.0) * self._network.resistance
+        at_last = 1 / math.sqrt(last) if last > 0 else math.inf
+        return max([at_last, *(self._steady_current(temperature) for temperature in self._corners(math.inf))])
 
     def loop_gain(self, current: float) -> float:
-        """Rise of temperature by the power that a rise of 1 K adds. 1 or more: thermal runaway."""
-        return float(self._power(np.array([current]))[0]) * self.temperature_coefficient * self._network.resistance
+        """Rise of temperature by the power that a rise of 1 K adds, on a cold junction. 1 or more: thermal runaway."""
+        return self._gain(current, self._lines[self._line_at(self.ambient)])
 
     def steady_state(self, current: float) -> float:
-        """Temperature in degC that a lasting current leads to; inf: runaway."""
-        gain = self.loop_gain(current)
-        heat = float(self._power(np.array([current]))[0]) * self._network.cold_factor * self._network.resistance
-        return self.ambient + heat / (1 - gain) if gain < 1 else math.inf
+        """Temperature in degC that a lasting current leads to from the heat sink's; inf: runaway."""
+        for line in self._lines[self._line_at(self.ambient) :]:
+            gain = self._gain(current, line)
+            if gain < 1:
+                heat = self._power(current) * line.at(self.ambient) * self._network.resistance
+                if (steady := self.ambient + heat / (1 - gain)) <= line.end:
+                    return steady
+        return math.inf
 
     def temperature_after(self, current: Segments, level: float) -> float:
         """Junction temperature in degC at the end of ``current``."""
@@ -91,9 +101,23 @@ class JunctionModel:
         times = np.full(currents.shape, 0.0 if level >= 1 else math.inf)
         above = np.flatnonzero(currents > self.pickup)
         if level < 1 and above.size:
-            kappa = self._network.kappa(heating=True)
-            found = self._network.modes(self._power(currents[above]), kappa[None, :])
-            times[above] = _rise(found, (level - 1) * self._span, self._equilibrium(level), self._ends(currents[above]))
+            times[above] = self._rises(currents[above], level)
+        return times
+
+    def _rises(self, currents: FloatArray, level: float) -> FloatArray:
+        """Time to the limit at each of ``currents``, line by line."""
+        kappa = self._network.kappa(heating=True)[None, :]
+        at, theta, times = self.ambient + level * self._span, self._equilibrium(level), np.zeros(currents.shape)
+        for line in self._lines[self._line_at(at) :]:
+            target = min(line.end, self.limit)
+            found = self._network.modes(*self._driven(currents, line), kappa)
+            rise = _rise(found, at - target, theta, self._ends(currents, line, target))
+            times += rise
+            if target == self.limit:
+                break
+            matrices, vectors = found.steps(rise)
+            theta = np.einsum("kij,kj->ki", matrices, np.broadcast_to(theta, vectors.shape)) + vectors
+            at = target
         return times
 
     def operate_time(self, current: Segments, level: float) -> float | None:
@@ -101,11 +125,12 @@ class JunctionModel:
         if level >= 1:
             return 0.0
         began = 0.0
-        pieces = self._network.pieces(self._power(current.currents), current.durations, self._equilibrium(level))
+        pieces = self._pieces(current, level)
         while block := list(islice(pieces, _BLOCK)):
-            durations, powers = np.array([p.duration for p in block]), np.array([p.power for p in block])
+            durations = np.array([p.duration for p in block])
+            heats, gains = np.array([p.heat for p in block]), np.array([p.gain for p in block])
             theta = np.array([p.theta for p in block])
-            found = self._network.modes(powers, np.array([p.kappa for p in block]))
+            found = self._network.modes(heats, gains, np.array([p.kappa for p in block]))
             starts, slopes = theta.sum(axis=1) - self._span, found.slopes(theta)
             # Each exponential runs one way, so their ends bound the sum; only where that may reach 0 is it searched.
             most = starts + np.maximum(slopes * phi(found.rates, durations[:, None]), 0.0).sum(axis=1)
@@ -148,31 +173,84 @@ class JunctionModel:
 
     @cached_property
     def _network(self) -> Network:
-        return Network(self.network, self.temperature_coefficient, self.ambient, self.pace)
+        return Network(self.network, self.pace)
+
+    @cached_property
+    def _lines(self) -> tuple[Line, ...]:
+        return lines(self.temperature_coefficient, self.points)
+
+    def _line_at(self, temperature: float) -> int:
+        """The line that a temperature which rises is on."""
+        return next(number for number, line in enumerate(self._lines) if temperature < line.end)
+
+    def _corners(self, below: float) -> list[float]:
+        """Temperatures between the heat sink's and ``below`` at which one line ends and the next begins."""
+        return [line.begin for line in self._lines if self.ambient < line.begin < below]
 
     @property
     def _span(self) -> float:
         return self.limit - self.ambient
 
-    def _power(self, currents: FloatArray) -> FloatArray:
-        """W at 25 degC."""
-        return (currents / self.switches) ** 2 * self.on_resistance
+    def _power(self, current: float) -> float:
+        """W of one switch at 25 degC."""
+        return (current / self.switches) ** 2 * self.on_resistance
 
-    def _ends(self, currents: FloatArray) -> FloatArray:
-        """Steady state minus limit in K, exact to the last digits near pickup; inf for runaway."""
-        pickup = self.pickup
-        gain = self._power(currents) * (self.temperature_coefficient * self._network.resistance)
-        above = self._span * ((currents - pickup) / pickup) * ((currents + pickup) / pickup)
+    def _gain(self, current: float, line: Line) -> float:
+        return self._power(current) * line.slope * self._network.resistance
+
+    def _driven(self, currents: FloatArray, line: Line) -> tuple[FloatArray, FloatArray]:
+        """Heat at the heat sink's temperature in W, and gain in W/K, of each current on ``line``."""
+        power = (currents / self.switches) ** 2 * self.on_resistance
+        return power * line.at(self.ambient), power * line.slope
+
+    def _steady_current(self, temperature: float) -> float:
+        """The current whose power keeps a junction at ``temperature``, above that of the heat sink."""
+        share = next(line for line in self._lines if temperature <= line.end).at(temperature)
+        heat = self._network.resistance * self.on_resistance * share
+        return self.switches * math.sqrt((temperature - self.ambient) / heat)
+
+    def _ends(self, currents: FloatArray, line: Line, target: float) -> FloatArray:
+        """Steady state minus ``target`` in K, exact to the last digits near pickup; inf for runaway."""
+        steady = self._steady_current(target)
+        gain = self._driven(currents, line)[1] * self._network.resistance
+        above = (target - self.ambient) * ((currents - steady) / steady) * ((currents + steady) / steady)
         return np.where(gain < 1, above / np.where(gain < 1, 1 - gain, 1.0), math.inf)
 
     def _equilibrium(self, level: float) -> Matrices:
         return self._network.resistances * (level * self._span / self._network.resistance)
 
-    def _state_after(self, current: Segments, level: float) -> Matrices:
+    def _pieces(self, current: Segments, level: float) -> Iterator[Piece]:
+        """The current in pieces in which no stage turns and the resistance stays on one line."""
         theta = self._equilibrium(level)
-        pieces = self._network.pieces(self._power(current.currents), current.durations, theta)
-        last = deque(pieces, maxlen=1)
-        return self._network.after(last[0]) if last else theta
+        if len(self._lines) == 1:
+            yield from self._network.pieces(*self._driven(current.currents, self._lines[0]), current.durations, theta)
+            return
+        for amperes, left in zip(current.currents, current.durations.tolist(), strict=True):
+            while left > 0:
+                piece = self._next_piece(float(amperes), left, theta)
+                yield piece
+                theta, left = self._network.after(piece), left - piece.duration
+
+    def _next_piece(self, current: float, left: float, theta: Matrices) -> Piece:
+        """The first piece of ``current`` from ``theta`` on, up to where it leaves the line that it begins on."""
+        at, power = self.ambient + float(theta.sum()), self._power(current)
+        heat = power * self._lines[self._line_at(at)].at(at)
+        rising = float((self._network.kappa(heating=True) * (self._network.resistances * heat - theta)).sum()) >= 0
+        line = self._lines[self._line_at(at + (_ON if rising else -_ON))]
+        driven = np.array([power * line.at(self.ambient)]), np.array([power * line.slope])
+        piece = next(self._network.pieces(*driven, np.array([left]), theta))
+        found = self._network.modes_of(piece)
+        slopes = list(zip(found.slopes(theta)[0].tolist(), found.rates[0].tolist(), strict=True))
+        falls = [(-slope, rate) for slope, rate in slopes]
+        leaves = [
+            first_rise(min(at - line.end, -_ON), slopes, piece.duration),
+            first_rise(min(line.begin - at, -_ON), falls, piece.duration),
+        ]
+        return piece._replace(duration=min((leave for leave in leaves if leave is not None), default=piece.duration))
+
+    def _state_after(self, current: Segments, level: float) -> Matrices:
+        last = deque(self._pieces(current, level), maxlen=1)
+        return self._network.after(last[0]) if last else self._equilibrium(level)
 
 
 def _rise(found: Modes, start: float, theta: Matrices, ends: FloatArray) -> FloatArray:

@@ -131,6 +131,7 @@ def _junction_temperature(function: JunctionTemperature, set_points: SetPoints, 
         network=tuple((r * (1 + case.sense * function.network_tolerance), tau) for r, tau in function.network),
         on_resistance=function.on_resistance * (1 + case.sense * function.resistance_tolerance),
         temperature_coefficient=function.temperature_coefficient,
+        points=function.normalised_resistance,
         switches=function.switches,
         sense=case.sense,
     )

@@ -8,7 +8,7 @@ from __future__ import annotations
 import io
 import re
 import textwrap
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
@@ -16,6 +16,7 @@ from numpy.typing import ArrayLike
 
 from harness.quantity import show
 from harness.trip.characteristic import Characteristic, CurvePoints
+from harness.trip.coordination import Line
 from harness.trip.corner import PickupZone
 from harness.trip.trace import FloatArray
 from protocol.protection import Declared, Parameter
@@ -44,17 +45,21 @@ STYLE: Any = {
     "text.parse_math": False,  # a $ in a title is a $
 }
 """Settings of the drawing library under which ``plot`` is to be called."""
+_LINE_DASHES: Any = ((0, (9, 2)), (0, (7, 1.5, 1, 1.5, 1, 1.5)), (0, (1, 1)))
 _INK, _BLUE, _PALE, _GREY = "#1a1a1a", "#0b4f8a", "#a9cdea", "#6b6b6b"
 
 
-def draw(characteristic: Characteristic, lowest: float, highest: float, kind: str) -> bytes:
-    """The picture of ``characteristic`` from ``lowest`` to ``highest`` A as a file of ``kind``, one of FORMATS."""
+def draw(characteristic: Characteristic, lowest: float, highest: float, kind: str, lines: Sequence[Line] = ()) -> bytes:
+    """The picture of ``characteristic`` from ``lowest`` to ``highest`` A as a file of ``kind``, one of FORMATS.
+
+    ``lines`` are drawn beside it: what it is to be coordinated with.
+    """
     import matplotlib as mpl
     from matplotlib.figure import Figure
 
     with mpl.rc_context(STYLE):
         figure = Figure(figsize=(8.0, 6.0), dpi=150, layout="constrained")
-        plot(figure, characteristic, lowest, highest)
+        plot(figure, characteristic, lowest, highest, lines=lines)
         file = io.BytesIO()
         title = f"Time-current characteristic: {_printable(characteristic.device.title)}"
         figure.savefig(file, format=kind, metadata={"Title": title, **_METADATA[kind]})
@@ -103,11 +108,12 @@ def plot(
     highest: float,
     times: tuple[float, float] | None = None,
     titled: bool = True,
+    lines: Sequence[Line] = (),
 ) -> Axes:
     """Draw ``characteristic`` from ``lowest`` to ``highest`` A and say on which axes.
 
     ``times`` (s): the time axis begins at the decade below the first and holds the second, whatever operates faster.
-    Without ``titled``, no headings and no legend.
+    Without ``titled``, no headings and no legend. The axis of currents goes on to the second point of a line.
     """
     axes = figure.add_subplot()
     grid = _grid(list(characteristic.zones.values()), lowest, highest)
@@ -116,13 +122,14 @@ def plot(
     if times is not None:
         bottom = float(10.0 ** np.floor(np.log10(times[0])))
         top = max(top, float(10.0 ** np.ceil(np.log10(times[1]))))
-    _scales(axes, (lowest, highest), (bottom, top))
+    _scales(axes, (lowest, max([highest, *(line.points[1][0] for line in lines)])), (bottom, top))
     _curves(axes, points, characteristic.pickup_zone, top)
-    _regions(axes, points, bottom, top)
+    _regions(axes, points, lines)
+    _coordination(axes, lines)
     _multiples(axes, characteristic.pickup_zone.pickup)
     if titled:
         _head(figure, axes, characteristic)
-        figure.legend(loc="outside lower center", ncols=3, edgecolor=_GREY, fontsize=8)
+        figure.legend(loc="outside lower center", ncols=3, edgecolor=_GREY, fontsize=8, handlelength=3.2)
     return axes
 
 
@@ -164,8 +171,23 @@ def _curves(axes: Axes, points: CurvePoints, zone: PickupZone, top: float) -> No
     )
 
 
-def _regions(axes: Axes, points: CurvePoints, bottom: float, top: float) -> None:
-    """Say on both sides of the band what it means, halfway along it."""
+def _coordination(axes: Axes, lines: Sequence[Line]) -> None:
+    """Lines thicker than the band's, told apart by their dashes and by their names; marks are those of verdicts."""
+    (left, right), (_, top) = axes.get_xlim(), axes.get_ylim()
+    for number, (line, dashes) in enumerate(zip(lines, _LINE_DASHES, strict=False)):
+        x, y = zip(*line.points, strict=True)
+        axes.plot(x, y, linestyle=dashes, color=_INK, lw=1.7, label=line.name, gid=f"line-{number}")
+        seen = np.geomspace(max(left, x[0]), max(min(right, x[-1]), x[0] * 1.001), 200)
+        low = np.flatnonzero(line.times(seen) < top / 4)  # room for the name above it
+        if low.size and seen[low[0]] < right:
+            place = float(seen[low[0]]), float(line.times(seen)[low[0]])
+            name = re.split(r"[, ]", line.name)[0]
+            axes.annotate(name, place, (4, 2), textcoords="offset points", fontsize=8, fontweight="bold")
+
+
+def _regions(axes: Axes, points: CurvePoints, lines: Sequence[Line]) -> None:
+    """Say on both sides of the band what it means, halfway along it; on the far side beyond every one of ``lines``."""
+    bottom, top = axes.get_ylim()
     certain = np.flatnonzero(points.late < top)
     if not certain.size:
         if np.isinf(points.early).all():
@@ -173,10 +195,17 @@ def _regions(axes: Axes, points: CurvePoints, bottom: float, top: float) -> None
         return
     left, right = points.currents[certain[0]], points.currents[-1]
     middle = min(int(np.searchsorted(points.currents, np.sqrt(left * right))), len(points.currents) - 1)
-    early, late, current = points.early[middle], points.late[middle], float(points.currents[middle])
-    words = {"must have operated": late * (top / late) ** 0.3, "must not operate": early * (bottom / early) ** 0.4}
-    for text, time in words.items():
-        axes.text(current, float(time), text, ha="center", va="center", style="italic", color=_GREY)
+    late = np.minimum(points.late, top)
+    above = late * (top / late) ** (0.7 if lines else 0.3)
+    taken = np.nanmax([np.zeros_like(above), *(line.times(points.currents) for line in lines)], axis=0)
+    free = np.flatnonzero(above[middle:] > 2.5 * taken[middle:])
+    far = middle + int(free[0]) if free.size else middle
+    style: Any = {"va": "center", "style": "italic", "color": _GREY}
+    side = "left" if lines else "center"
+    axes.text(float(points.currents[far]), float(above[far]), "must have operated", ha=side, **style)
+    early = points.early[middle]
+    below = float(early * (bottom / early) ** 0.4)
+    axes.text(float(points.currents[middle]), below, "must not operate", ha="center", **style)
 
 
 def _grid(zones: list[PickupZone], lowest: float, highest: float) -> FloatArray:

@@ -138,6 +138,11 @@ class Segments:
         return np.cumsum(self.durations) - self.durations
 
 
+def joined(first: Segments, then: Segments) -> Segments:
+    """One after the other."""
+    return Segments(np.concatenate([first.durations, then.durations]), np.concatenate([first.currents, then.currents]))
+
+
 @dataclass(frozen=True, eq=False)
 class Trace:
     """A recorded current: sample k (A) holds from start_s + k * interval_s for interval_s.

@@ -4,12 +4,13 @@ from __future__ import annotations
 
 import math
 from collections.abc import Callable, Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Any
 
 import numpy as np
 
-from harness.trip.trace import FloatArray
+from harness.trip.jump import Jump
+from harness.trip.trace import FloatArray, Segments
 from protocol.protection import (
     DefiniteTime,
     Instantaneous,
@@ -40,12 +41,20 @@ class Watch:
     """A quantity and its reading.
 
     A current counts in both directions, and neither it nor a voltage reads below 0. ``plausible`` (low, high): what
-    counts is the distance beyond.
+    counts is the distance beyond, and where there is a ``jump`` too far, that.
     """
 
     unit: str  # base unit of harness.quantity
     direction: int = 1  # 1: operates above its threshold, -1: below
     plausible: tuple[float, float] | None = None
+    jump: Jump | None = None
+
+    def follow(self, quantity: Segments, gain: float, offset: float) -> Segments:
+        """The readings of what varies, as of ``read``; a reading too far from the last good one is far beyond."""
+        readings = self.read(quantity.currents, gain, offset)
+        if self.jump is not None:
+            readings = self.jump.judged(quantity, readings, offset)
+        return Segments(quantity.durations, readings)
 
     def read(self, values: FloatArray, gain: float, offset: float) -> FloatArray:
         """The readings of a breaker that is off towards the trip by ``gain`` (share) and ``offset`` (own unit)."""
@@ -72,6 +81,11 @@ def _definite_time(function: DefiniteTime) -> Watch:
     return Watch(UNITS[function.quantity], 1 if function.direction == "over" else -1)
 
 
+def _jump(function: SensorCheck) -> Jump:
+    pace = function.declared.timer
+    return Jump(function.step, function.sample * (1 - pace), function.sample * (1 + pace))
+
+
 WATCHES: Mapping[type[ProtectionFunction], Callable[[Any], Watch]] = {
     ThermalMemory: lambda _: Watch("A"),
     InverseTime: lambda _: Watch("A"),
@@ -79,14 +93,15 @@ WATCHES: Mapping[type[ProtectionFunction], Callable[[Any], Watch]] = {
     Instantaneous: lambda _: Watch("A"),
     JunctionTemperature: lambda _: Watch("A"),
     Silence: lambda _: Watch("1"),  # 1 while no frame comes
-    SensorCheck: lambda function: Watch("degC", plausible=function.plausible),
+    SensorCheck: lambda function: Watch("degC", plausible=function.plausible, jump=_jump(function)),
 }
 """Total over protocol.protection.ProtectionFunction; a test says so."""
 
 
-def watch_of(function: ProtectionFunction) -> Watch:
-    """What ``function`` watches."""
-    return WATCHES[type(function)](function)
+def watch_of(function: ProtectionFunction, certain: bool = False) -> Watch:
+    """What ``function`` watches; ``certain``: of its jumps only those that every breaker finds."""
+    watch = WATCHES[type(function)](function)
+    return watch if watch.jump is None else replace(watch, jump=replace(watch.jump, certain=certain))
 
 
 def on_current(function: ProtectionFunction) -> bool:

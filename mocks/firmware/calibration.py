@@ -117,7 +117,7 @@ class JunctionCalibration(FunctionCalibration):
     limit: Setting  # mdegC
     reset: Setting  # mdegC
     stages: tuple[tuple[int, int], ...]  # gain in 2**-40 mK, approach in 2**-32
-    slope_q20: int  # of the on-resistance: 2**-20 of its value at 25 degC per K
+    resistances: tuple[tuple[int, int, int], ...]  # from mdegC on, hottest first: 2**-20 of the value at 25 degC, per K
 
 
 @dataclass(frozen=True, kw_only=True)

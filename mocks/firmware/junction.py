@@ -10,7 +10,7 @@ from collections.abc import Mapping
 
 from mocks.firmware.calibration import JunctionCalibration
 
-_REFERENCE = 25_000  # mdegC of the on-resistance
+_REFERENCE = 25_000  # mdegC that it wakes up with
 _HOTTEST = 1_500_000  # mdegC, the on-resistance grows no further: keeps the numbers bounded after a runaway
 
 
@@ -39,7 +39,10 @@ class Junction:
         """Take the mean of the squared current and the heat sink's temperature (0.1 degC)."""
         sink = heat_sink * 100
         middle = min(sink + self._rise + self._change // 2, _HOTTEST)
-        heating = square * ((1 << 20) + (middle - _REFERENCE) * self.calibration.slope_q20 // 1000) >> 20
+        for begin, share, slope in self.calibration.resistances:  # noqa: B007 (the last one goes on below its begin)
+            if middle >= begin:
+                break
+        heating = square * (share + (middle - begin) * slope // 1000) >> 20
         self._rises = rises = [
             rise + (((heating * gain >> 24) - rise) * approach >> 32)
             for rise, (gain, approach) in zip(self._rises, self.calibration.stages, strict=True)

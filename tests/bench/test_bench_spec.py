@@ -53,7 +53,7 @@ def test_the_simulated_bench_is_what_its_file_says() -> None:
     assert bench.supply_12v.highest == 20.0
     assert bench.gate_supply == SignalSpec(SIMULATED, 18.0, 0.0, 30.0, math.inf, 0.001, 0.02)
     assert bench.bus_signal == SignalSpec(SIMULATED, 650.0, 0.0, 1200.0, 1e6, 0.001, 0.5)
-    assert bench.ntc == SignalSpec(SIMULATED, 25.0, -80.0, 250.0, 100.0, 0.0, 0.1)
+    assert bench.ntc == SignalSpec(SIMULATED, 25.0, -80.0, 250.0, 100.0, 0.0, 0.1, 1e5)
     assert bench.commands == {
         "key": ("python", "-m", "mocks.key"),
         "flash": ("python", "-m", "mocks.flash", "{programming}", "{image}"),

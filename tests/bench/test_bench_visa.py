@@ -11,7 +11,7 @@ from typing import Any
 
 import pytest
 
-from harness.bench.instrument import InstrumentError
+from harness.bench.instrument import InstrumentError, error_queue
 from harness.bench.visa import VisaLink
 
 TIMEOUT_MS = 300
@@ -172,3 +172,34 @@ def test_nobody_there(tmp_path: Any) -> None:
     ):
         with pytest.raises(InstrumentError, match=resource.replace("/", ".")):
             VisaLink(resource, TIMEOUT_MS)
+
+
+# The served bench's instruments, through PyVISA and a socket
+
+
+def test_long_and_short_forms_compound_messages_and_the_header_path(served: Any) -> None:
+    """SCPI-99 volume 1, 6.2.4: a header goes on where the one before it stood, a colon begins at the root."""
+    link = VisaLink(served.bench["roles"]["load"]["resource"])
+    link.write("*CLS;*RST")
+    link.write("SOURCE:CURRENT:SLEW 1000;MODE FIX;:sour:pulse:width 0.5;:CURR 2.5")
+    assert link.query("SOUR:CURR?;CURR:SLEW?;*OPC?;MODE?;:SOURCE:PULS:WIDT?;:INPUT:STATE?") == "2.5;1000;1;FIX;0.5;0"
+    assert link.query("SYST:ERR?") == '0,"No error"'
+    link.write("SOUR:CURR:SLEW 1000;INP ON")  # INP is looked for below SOUR:CURR, and is not there
+    assert link.query("SYSTEM:ERROR:NEXT?").startswith('-113,"Undefined header')
+    assert link.query("INP?") == "0"
+    link.close()
+
+
+def test_the_error_queue_is_first_in_first_out_and_says_that_it_overflowed(served: Any) -> None:
+    """SCPI-99 volume 2, 21.8.1: the last entry of a full queue becomes -350."""
+    link = VisaLink(served.bench["roles"]["load"]["resource"])
+    link.write("*CLS")
+    link.write("SOUR:CURR 1e9")
+    link.write("BOGUS")
+    for _ in range(40):
+        link.write("SOUR:CURR")
+    found = [entry.partition(",")[0] for entry in error_queue(link)]
+    assert found[:3] == ["-222", "-113", "-109"]
+    assert found[-1] == "-350"
+    assert error_queue(link) == []
+    link.close()

@@ -14,6 +14,7 @@ import pytest
 from safety_rig import ServedBench, served_bench, wait
 
 from harness.bench.bench import Bench, open_bench
+from harness.bench.dialect import Dialect
 from harness.bench.instrument import InstrumentError
 from harness.bench.interlock import InterlockUnit
 from harness.bench.simulated import SimulatedWatchdog
@@ -380,3 +381,47 @@ def test_whoever_waits_on_the_clock_beats() -> None:
 
     assert 2 <= number <= 13  # 60 ms in naps of 20 ms at most, then a spin
     assert len(beats) == number
+
+
+# Its links speak as the harness's do
+
+
+def test_it_speaks_to_interlock_and_source_in_their_own_words(tmp_path: Path, served: ServedBench) -> None:
+    """The served source knows the long forms too; that they are really used, the next test shows."""
+    spec = load_bench(served.file)
+    assert spec.interlock is not None and spec.contactor is not None and spec.watchdog is not None
+    strange = {"source": Dialect("Simulated,source", {"OUTP": "OUTPUT:STATE", "MEAS:CURR": "MEASURE:CURRENT"})}
+    clock = WallClock()
+
+    dog = start_watchdog(spec.interlock, spec.contactor, spec.watchdog, tmp_path, clock, strange)
+    dog.guard(True)
+    alive = dog.alive()
+    dog.close()
+
+    lines = [json.loads(line) for line in (tmp_path / LOG_NAME).read_text().splitlines()]
+    off = next(line for line in lines if line.get("action") == "source off")
+    assert alive
+    assert off["problem"] is None
+
+
+@pytest.mark.parametrize(
+    ("dialect", "why"),
+    [
+        (Dialect("Maker,Model"), "expects 'Maker,Model'"),
+        (Dialect(verbs={"OUTP": "BOGUS"}), ""),
+    ],
+)
+def test_a_stranger_or_words_that_nobody_knows_are_found_before_anything_is_on(
+    tmp_path: Path, served: ServedBench, dialect: Dialect, why: str
+) -> None:
+    spec = load_bench(served.file)
+    assert spec.interlock is not None and spec.contactor is not None and spec.watchdog is not None
+
+    if dialect.identity:
+        with pytest.raises(InstrumentError, match=why):
+            start_watchdog(spec.interlock, spec.contactor, spec.watchdog, tmp_path, WallClock(), {"source": dialect})
+        return
+    dog = start_watchdog(spec.interlock, spec.contactor, spec.watchdog, tmp_path, WallClock(), {"source": dialect})
+    dog.guard(True)
+    wait(lambda: not dog.alive(), "the watchdog finds that its question is not understood", 5.0)
+    dog.close()

@@ -23,7 +23,7 @@ BENCH = replace(
     load=replace(_SIMULATED.load, current=150.0),
     gate_supply=SignalSpec("simulated", 18.0, 0.0, 22.0, float("inf"), 0.002, 0.02),
     bus_signal=SignalSpec("simulated", 650.0, 0.0, 1000.0, 1e6, 0.002, 0.5),
-    ntc=SignalSpec("simulated", 25.0, -40.0, 140.0, 100.0, 0.0, 0.2),
+    ntc=SignalSpec("simulated", 25.0, -40.0, 140.0, 100.0, 0.0, 0.2, 1e5),
     recorder=replace(
         _SIMULATED.recorder,
         shortest_interval=1e-8,

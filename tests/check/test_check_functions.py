@@ -85,17 +85,32 @@ HEATER_CASES: dict[str, tuple[str, list[str]]] = {
     "heat sink, in its zone": (TRIP % "heat_sink: ¶94 degC, function: heat_sink", [
         f"heat_sink: 94 degC lies between 93 degC and 97 degC, {ZONE} (pickup 95 degC); choose a value outside",
     ]),
-    "heat sink, as a jump": (TRIP % "heat_sink: ¶100 degC, slew: ¶1000 K/s, function: heat_sink", [
+    "heat sink, quickly": (TRIP % "heat_sink: 100 degC, slew: 2000 K/s, function: heat_sink", []),
+    "heat sink, as a jump": (TRIP % "heat_sink: ¶100 degC, slew: 2200 K/s, function: heat_sink", [
         "heat_sink_sensor may operate before heat_sink does",
-        "faster than bench simulated can, 100 K/s",
+    ]),
+    "thermistor, faster than can be": (TRIP % "heat_sink: 90 degC, slew: ¶200000 K/s, function: heat_sink_sensor", [
+        "faster than bench simulated can, 1e+05 K/s",
     ]),
     "thermistor open": (TRIP % "heat_sink: open, function: heat_sink_sensor", []),
     "thermistor open, and another function": (TRIP % "heat_sink: ¶open, function: heat_sink", [
         "heat_sink wants a temperature; 'open' and 'short' are for a sensor check",
     ]),
     "thermistor plausible": (TRIP % "heat_sink: ¶60 degC, function: heat_sink_sensor", [
-        "heat_sink_sensor need not operate at a temperature between -45 and 150 degC, 2 K more or less",
+        "heat_sink_sensor need not operate between -47 and 152 degC, unless the temperature jumps by more than 58 K "
+        "within 9.9 ms",
     ]),
+    "thermistor jumping": (TRIP % "heat_sink: 90 degC, slew: 100000 K/s, function: heat_sink_sensor", []),
+    "thermistor jumping, by what may be two steps": (
+        TRIP % "heat_sink: ¶80 degC, slew: 100000 K/s, function: heat_sink_sensor",
+        ["heat_sink_sensor need not operate between -47 and 152 degC, unless the temperature jumps by more than 58 K "
+         "within 9.9 ms"],
+    ),
+    "thermistor jumping from where a ramp began": (
+        TRIP % "heat_sink: ¶95 degC, ramp: {from: 80 degC, rate: 100 K/s}, function: heat_sink_sensor",
+        ["heat_sink_sensor need not operate between -47 and 152 degC, unless the temperature jumps by more than 58 K "
+         "within 9.9 ms"],
+    ),
     "stuck switch": (POWER + "  - expect_trip: {inject: 10 A, switch: open, function: switch_stuck}", []),
     "stuck switch, while it is closed": (TRIP % "inject: 10 A, function: ¶switch_stuck", [
         "switch_stuck does not listen while the switch is closed",

@@ -12,7 +12,7 @@ from edited import marked
 from hypothesis import assume, given, settings
 from hypothesis import strategies as st
 
-from harness.bench.spec import BenchSpec, load_bench, shipped_bench
+from harness.bench.spec import BenchSpec, ChannelSpec, load_bench, shipped_bench
 from harness.check import RULES, check_plan
 from harness.files.profile import load_device, shipped_device, shipped_plans
 from harness.plan.plan import find_plans, load_plan
@@ -25,6 +25,7 @@ HEATER = load_device(shipped_device("heater"))
 POINTS = [name for name in HEATER.set_points if name.startswith("overload_")]
 DEVICE = replace(
     HEATER,
+    withstand=None,
     functions={"overload": HEATER.functions["overload"]},
     set_points={name: HEATER.set_points[name] for name in POINTS},
     fault_codes={"overload": HEATER.fault_codes["overload"]},
@@ -358,7 +359,10 @@ RECORDERS = {
     # 60 A from cold has a band of about 1 s, from 13.6 s on: 20 samples in it are 50 ms apart, 290 up to its end.
     "too slow": (recorder(shortest_interval=1.0), "the recorder cannot resolve this"),
     "too small": (recorder(points=50), "the recorder cannot hold this"),
-    "no gate": (recorder(channels={"injected": object()}), "the recorder of bench simulated has no channel 'gate'"),
+    "no gate": (
+        recorder(channels={"injected": ChannelSpec(1, 0.0, 0.0)}),
+        "the recorder of bench simulated has no channel 'gate'",
+    ),
 }
 
 

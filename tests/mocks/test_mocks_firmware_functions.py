@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from dataclasses import replace
 
 import pytest
@@ -351,3 +352,21 @@ def test_refusals():
 def test_kinds_are_of_the_shipped_devices():
     assert isinstance(shipped("pump").functions["overload"], InverseTime)
     assert isinstance(shipped("heater").functions["junction"], JunctionTemperature)
+
+
+def test_junction_with_a_resistance_in_points():
+    """An exponential law, 0.005/K, 10 K apart; steady states worked apart from this code (facts/protection.md 6)."""
+    points = tuple((float(celsius), math.exp(0.005 * (celsius - 25))) for celsius in range(-35, 300, 10))
+    for amperes, steady in ((200, 165.922506), (220, 202.660201)):
+        device = with_function(
+            shipped(), "junction", network=N3, on_resistance=5e-3, temperature_coefficient=0.0,
+            normalised_resistance=points, switches=1,
+        )  # fmt: skip
+        device = replace(device, sensing=replace(device.sensing, full_scale=500.0))
+        calibration = calibrate(device)
+        function = Junction(calibration.protection.junctions[0])
+        function.adopt(calibration.defaults, 0)
+        square = round(amperes * 32768 / 500.0) ** 2
+        for _ in range(6000):
+            function.sample(square, 850)
+        assert function.temperature / 1000 == pytest.approx(steady, rel=2e-3)

@@ -28,6 +28,24 @@ def test_load_takes_its_current_only_through_a_closed_switch_on_a_live_source():
     assert switched(bench) == 0
 
 
+def test_a_cut_off_that_counts_from_the_current_waits_for_the_switch():
+    bench = Bench()
+    live(bench)
+    bench.say("load", "TRIG:SOUR INT;:SOUR:CURR 20;:SOUR:PULS:WIDT 0.5;:INP ON")
+    bench.wait(3.0)
+    assert bench.ask("load", "INP?") == 1
+    bench.close()
+    closed = bench.clock.now_ns()
+    assert switched(bench) == pytest.approx(20, abs=0.1)
+    bench.wait(0.45 - (bench.clock.now_ns() - closed) / 1e9)
+    assert bench.ask("load", "INP?") == 1
+    bench.wait(0.1)
+    assert bench.ask("load", "INP?") == 0
+    bench.say("load", "INP ON")  # through a closed switch it begins at once
+    bench.wait(0.55)
+    assert bench.ask("load", "INP?") == 0
+
+
 def test_slew_of_the_load_is_what_was_set():
     bench = Bench()
     live(bench)

@@ -141,6 +141,22 @@ def test_a_record_of_format_1_is_read(tmp_path: Path) -> None:
     assert (folder / JOURNAL_NAME).read_bytes() == before
 
 
+def test_a_record_that_was_just_made_needs_no_change_to_be_read(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """A kill in the change of its journal's mode would leave a file to roll back, which no reader may."""
+
+    def killed(self: Journal, folder: Path) -> None:
+        raise KeyboardInterrupt
+
+    monkeypatch.setattr(Journal, "_open", killed)
+    with pytest.raises(KeyboardInterrupt):
+        Journal(tmp_path / "run")
+    header = (tmp_path / "run" / JOURNAL_NAME).read_bytes()[18:20]
+    assert header == b"\x02\x02"  # write and read version: WAL (the SQLite file format, 1.3.3)
+    Record(tmp_path / "run").close()
+
+
 def test_results_are_readable_while_the_run_goes_on(tmp_path: Path) -> None:
     journal = Journal(tmp_path / "run")
     journal.result(a_result(1))

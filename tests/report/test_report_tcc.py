@@ -7,7 +7,7 @@ import re
 import pytest
 
 from harness.record.result import Applied, Verdict
-from harness.report.tcc import COORDINATION, pictures, point_of
+from harness.report.tcc import pictures, point_of
 from tests.report.made_record import HEATER, a_trip
 
 DEVICES = {"heater": HEATER}
@@ -15,7 +15,7 @@ DEVICES = {"heater": HEATER}
 
 def places(svg: str) -> dict[str, tuple[float, float]]:
     """Where each point lies, by the first word of what it says."""
-    found = re.findall(r'data-say="([^:"]+):[^"]*" transform="translate\(([\d.]+) ([\d.]+)\)"', svg)
+    found = re.findall(r'aria-label="([^:"]+):[^"]*" transform="translate\(([\d.]+) ([\d.]+)\)"', svg)
     return {name: (float(x), float(y)) for name, x, y in found}
 
 
@@ -77,8 +77,19 @@ def test_other_set_points_are_another_picture_and_too_many_are_said(monkeypatch:
     drawn, notes = pictures(results, DEVICES)
 
     assert len(drawn) == 2
-    assert notes[0] == COORDINATION
-    assert notes[1].startswith("2 further combinations of set-points, with 2 points together, are not drawn")
+    assert notes[0].startswith("2 further combinations of set-points, with 2 points together, are not drawn")
+
+
+def test_cable_switch_and_fuse_are_drawn_and_judged() -> None:
+    [with_fuse], _ = pictures([a_trip("in", Verdict.PASS, 17.0)], DEVICES, ((320.0, 60.0), (800.0, 1.0)))
+    assert all(f'id="t1-line-{number}"' in with_fuse.svg for number in range(3))
+    assert "cable, 2.5 mm2 copper, xlpe 90 degC" in with_fuse.svg
+    assert [words.split(": ")[1].split(" from")[0] for words in with_fuse.coordination] == [
+        "the breaker saves the cable", "the breaker saves its own switch", "the breaker is there first",
+    ]  # fmt: skip
+
+    [without], _ = pictures([a_trip("in", Verdict.PASS, 17.0)], DEVICES)
+    assert without.coordination[-1] == "No line of an upstream fuse: the bench file declares no backup."
 
 
 def test_a_device_that_cannot_be_rebuilt_is_said() -> None:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable
+from dataclasses import replace
 from pathlib import Path
 
 import pytest
@@ -15,6 +16,7 @@ from harness.record.journal import Journal
 from harness.record.result import Result, Verdict
 from harness.run.ending import Ending
 from harness.run.engine import Engine
+from mocks.firmware.sensor import SensorCheck
 from mocks.firmware.threshold import Threshold
 
 DEVICE = load_device(shipped_device("heater"))
@@ -64,6 +66,7 @@ def result(ending: Ending, step: str) -> Result:
     return next(each for each in ending.results if each.step == step)
 
 
+LEAP = "{name: it, heat_sink: 45 degC, slew: 100000 K/s, duration: 10 s}"  # 20 K at once
 STIMULI = {
     "supply under": "{name: it, supply: 8 V, function: supply_low}",
     "supply over": "{name: it, supply: 18 V, function: supply_high}",
@@ -71,6 +74,7 @@ STIMULI = {
     "gate rail under": "{name: it, gate_rail: 12 V, function: gate_rail}",
     "heat sink over": "{name: it, heat_sink: 100 degC, slew: 20 K/s, function: heat_sink}",
     "thermistor open": "{name: it, heat_sink: open, function: heat_sink_sensor}",
+    "thermistor jumping": "{name: it, heat_sink: 90 degC, slew: 100000 K/s, function: heat_sink_sensor}",
     "thermistor short": "{name: it, heat_sink: short, function: heat_sink_sensor}",
     "definite time": "{name: it, inject: 120 A, function: overcurrent}",
     "comparator": "{name: it, inject: 195 A, function: short_circuit}",
@@ -109,6 +113,25 @@ def test_a_late_definite_time_is_found(tmp_path: Path, bench: Bench, monkeypatch
 
     assert result(ending, "it").verdict is Verdict.FAIL
     assert "too late" in result(ending, "it").reasons[0]
+
+
+@pytest.mark.parametrize(("share", "step"), [(3, STIMULI["thermistor jumping"]), (0.5, LEAP)])
+def test_a_wrong_limit_of_a_jump_is_found(
+    tmp_path: Path, bench: Bench, monkeypatch: pytest.MonkeyPatch, share: float, step: str
+) -> None:
+    sample = SensorCheck.sample
+
+    def wrong(self: SensorCheck, reading: int) -> None:
+        kept = self.calibration
+        self.calibration = replace(kept, step=round(kept.step * share))
+        sample(self, reading)
+        self.calibration = kept
+
+    plan = f"{HEAD}  - close\n  - {'expect_no_trip' if step is LEAP else 'expect_trip'}: {step}\n{CLEAN_UP}"
+    assert result(run(tmp_path, bench, plan), "it").verdict is Verdict.PASS
+    monkeypatch.setattr(SensorCheck, "sample", wrong)
+    (tmp_path / "wrong").mkdir()
+    assert result(run(tmp_path / "wrong", bench, plan), "it").verdict is Verdict.FAIL
 
 
 def test_a_quantity_is_healthy_again_after_its_step(tmp_path: Path, bench: Bench) -> None:
@@ -203,3 +226,63 @@ def test_a_precondition_that_fails_keeps_the_steps_from_being_run_and_not_the_cl
         *[("clean_up", Verdict.PASS)] * 2,
     ]
     assert "precondition ready came to fail" in result(ending, "close_1").reasons[0]
+
+
+def test_a_resistance_in_points_trips_inside_its_own_band(tmp_path: Path) -> None:
+    """Lower points than the coefficient's line: what holds with them trips without."""
+    for file in ("heater.ldf", "heater.yaml"):
+        text = shipped_device("heater").with_name(file).read_text()
+        points = "normalised_resistance: [[25 degC, 100 %], [75 degC, 115 %], [175 degC, 130 %]]"
+        (tmp_path / file).write_text(text.replace("temperature_coefficient: 0.005", points))
+    device = load_device(tmp_path / "heater.yaml")
+    text = """
+format: 1
+name: short
+title: One junction
+device: heater
+steps:
+  - power_cycle: {duration: 200 ms}
+  - clear_codes
+  - write_set_points: {values: {junction_limit: 150 degC, junction_reset: 90 degC, overcurrent_pickup: 160 A, overcurrent_delay: 2 s, overload_pickup: 32 A, overload_time_constant: 600 s}}
+  - close
+  - expect_no_trip: {name: holds, inject: 94 A, duration: 10 s}
+  - expect_trip: {name: trips, inject: 120 A, function: junction}
+clean_up:
+  - open
+"""  # noqa: E501
+    (tmp_path / "short.yaml").write_text(text)
+    verdicts = []
+    for number, each in enumerate((device, DEVICE)):
+        bench = open_bench(load_bench(shipped_bench("simulated")), each)
+        journal = Journal(tmp_path / f"run{number}")
+        ending = Engine(device, bench, journal, Nobody()).run([load_plan(tmp_path / "short.yaml")])
+        journal.close()
+        verdicts.append([result(ending, step).verdict for step in ("holds", "trips")])
+    assert verdicts[0] == [Verdict.PASS, Verdict.PASS]
+    assert verdicts[1][0] is Verdict.FAIL
+
+
+def test_nothing_is_applied_that_the_cable_does_not_stand(tmp_path: Path) -> None:
+    """A plan that was checked for another cable: the run works the cut-off out again, and applies nothing."""
+    for file in ("heater.ldf", "heater.yaml"):
+        text = shipped_device("heater").with_name(file).read_text()
+        (tmp_path / file).write_text(text.replace("area: 2.5 mm2", "area: 0.1 mm2"))
+    device = load_device(tmp_path / "heater.yaml")
+    bench = open_bench(load_bench(shipped_bench("simulated")), device)
+    step = "{name: it, draw: 110 A, voltage: 700 V, function: overcurrent}"
+    (tmp_path / "short.yaml").write_text(f"{HEAD}  - close\n  - expect_trip: {step}\n{CLEAN_UP}")
+    journal = Journal(tmp_path / "run")
+    ending = Engine(device, bench, journal, Nobody()).run([load_plan(tmp_path / "short.yaml")])
+    journal.close()
+
+    found = result(ending, "it")
+    assert found.verdict is Verdict.ERROR
+    assert found.reasons[0].startswith("the cable stands this for ")
+    assert found.waveforms == ()
+
+
+def test_the_cut_off_and_its_ruler_are_in_the_record(tmp_path: Path, bench: Bench) -> None:
+    ending = run(tmp_path, bench, f"{HEAD}  - close\n  - expect_trip: {STIMULI['definite time']}\n{CLEAN_UP}")
+    facts = result(ending, "it").facts
+    assert facts is not None
+    assert facts["cut_off"] == {"s": pytest.approx(0.1025 * 1.1 + 0.1, rel=0.02), "ruled_by": "band"}

@@ -16,7 +16,6 @@ from harness.trip.band import (
     must_not_operate,
     operate_band,
     reset_level,
-    sensor_band,
     silence_band,
     time_to_cool,
 )
@@ -77,7 +76,7 @@ SILENCE = Silence(
 )
 SENSOR = SensorCheck(
     name="sensor", cause="sensor", priority=5, declared=Declared(0.0, 2.0, 0.01, (0.0, 0.12)), plausible=(-45.0, 150.0),
-    step=25.0, delay=fixed(0.2),
+    step=25.0, sample=0.01, delay=fixed(0.2),
 )  # fmt: skip
 
 
@@ -350,7 +349,7 @@ def test_worked_bands() -> None:
     assert (silence.early_s, silence.nominal_s) == pytest.approx((2 / 1.01, 2.0125))
     assert silence.late_s == pytest.approx(2 / 0.99 + 0.025)
 
-    sensor = sensor_band(SENSOR, {})
+    sensor = operate_band(SENSOR, {}, 1e6, COLD)  # shorted: as hot as can be
     assert (sensor.early_s, sensor.late_s) == pytest.approx((0.2 / 1.01, 0.2 / 0.99 + 0.12))
 
 

@@ -15,6 +15,7 @@ import pytest
 
 from harness.files.profile import load_device, shipped_device
 from harness.trip.characteristic import Characteristic
+from harness.trip.coordination import lines
 from harness.trip.picture import FORMATS, conditions, draw
 
 SVG = "{http://www.w3.org/2000/svg}"
@@ -172,3 +173,23 @@ def test_matplotlib_is_not_imported_before_it_draws() -> None:
     done = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=True)
 
     assert done.stdout == "False\n"
+
+
+def test_lines_of_cable_switch_and_backup_are_told_apart_by_dashes_and_names() -> None:
+    device = load_device(shipped_device("heater"))
+    beside = lines(device, ((320.0, 60.0), (800.0, 1.0), (1600.0, 0.01)), 200.0)
+    drawn = ElementTree.fromstring(draw(Characteristic(device, device.defaults()), 22.0, 200.0, "svg", beside))
+    frame = points(drawn, "patch_2")
+    (left, _), (right, _) = frame.min(axis=0), frame.max(axis=0)
+    dashes = set()
+    for number, line in enumerate(beside):
+        group = next(element for element in drawn.iter(f"{SVG}g") if element.get("id") == f"line-{number}")
+        style = next(group.iter(f"{SVG}path")).get("style", "")
+        dashes.add("".join(re.findall(r"stroke-dasharray: ([\d., ]+)", style)))
+        x = points(drawn, f"line-{number}")[0, 0]
+
+        assert 22.0 * (800.0 / 22.0) ** ((x - left) / (right - left)) == pytest.approx(line.points[0][0], rel=1e-3)
+    assert len(dashes) == 3
+    assert "" not in dashes
+    names = [element.text for element in drawn.iter(f"{SVG}text")]
+    assert [names.count(name) for name in ("cable", "switch", "backup")] == [1, 1, 1]

@@ -62,7 +62,7 @@ for (const figure of document.querySelectorAll("figure")) {
 
   const points = [...svg.querySelectorAll(".point")];
   for (const point of points) {
-    for (const name of ["mouseenter", "focus"]) point.addEventListener(name, () => { reading.textContent = point.dataset.say; });
+    for (const name of ["mouseenter", "focus"]) point.addEventListener(name, () => { reading.textContent = point.getAttribute("aria-label"); });
   }
   if (!points.length) {
     svg.setAttribute("tabindex", "0");

@@ -1,0 +1,75 @@
+"""When a stimulus ends whatever the breaker does: fixed before it starts, the same for checking and for the run.
+
+It is the earliest of what a good breaker needs with a margin, and of what cable, switch and bench stand. Only a current
+drawn through the switch strains these; an injected one flows through the sensing input alone.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Mapping
+from dataclasses import dataclass
+
+import numpy as np
+
+from harness.bench.spec import BenchSpec
+from harness.plan.steps import ExpectTrip, Stimulus
+from harness.trip.coordination import ADIABATIC_S, cable_i2t, withstand_line
+from protocol.device import Device
+from protocol.protection import Instantaneous
+
+MARGIN = 1.1  # over the latest time that a good breaker needs
+MARGIN_S = 0.1
+FAST_MARGIN_S = 1e-4  # where a comparator is to act: no longer than anything else would take
+HOST_S = 0.1
+"""Shorter than this no program ends anything in time: only the instrument itself may."""
+
+
+@dataclass(frozen=True)
+class CutOff:
+    """Seconds from the stimulus' start, or from the closing onto it, and what they follow from."""
+
+    seconds: float
+    ruled_by: str  # band, duration, or one of ``limits_of``
+
+
+def limits_of(step: Stimulus, device: Device, bench: BenchSpec | None) -> dict[str, float]:
+    """Seconds that what carries the current of ``step`` stands it, by name; empty where nothing is strained."""
+    if step.draw is None or step.voltage is None or min(step.current, step.voltage.si) <= 0:
+        return {}
+    found: dict[str, float] = {}
+    if device.cable is not None and (seconds := cable_i2t(device.cable) / step.current**2) <= ADIABATIC_S:
+        found["the cable"] = seconds
+    if device.withstand is not None and (seconds := _withstands(device, step.current)) < math.inf:
+        found["the switch"] = seconds
+    drawn = None if bench is None or bench.limits is None else bench.limits.drawn
+    if drawn is not None:
+        found["the bench's energy"] = drawn / (step.voltage.si * step.current)
+    share = 1.0 if step.pulses is None else step.pulses.on.si / (step.pulses.on.si + step.pulses.off.si)
+    return {name: seconds / share for name, seconds in found.items()}
+
+
+def _withstands(device: Device, current: float) -> float:
+    """By the line of its withstand; below it for ever, beyond it by the heat of its last point."""
+    assert device.withstand is not None
+    line = withstand_line(device.withstand)
+    (low, _), (high, shortest) = line.points[0], line.points[-1]
+    if current < low:
+        return math.inf
+    return float(line.times(np.array([current]))[0]) if current <= high else shortest * (high / current) ** 2
+
+
+def of_trip(step: ExpectTrip, device: Device, bench: BenchSpec | None, late_s: float) -> CutOff:
+    """The cut-off of a stimulus on which every good breaker has operated after ``late_s``."""
+    margin = FAST_MARGIN_S if isinstance(device.functions.get(step.function), Instantaneous) else MARGIN_S
+    return _earliest(late_s * MARGIN + margin, "band", limits_of(step, device, bench))
+
+
+def of_hold(step: Stimulus, device: Device, bench: BenchSpec | None, seconds: float) -> CutOff:
+    """The cut-off of a stimulus that is to last ``seconds``."""
+    return _earliest(seconds, "duration", limits_of(step, device, bench))
+
+
+def _earliest(wanted: float, ruled_by: str, limits: Mapping[str, float]) -> CutOff:
+    name = min(limits, key=limits.__getitem__, default=None)
+    return CutOff(wanted, ruled_by) if name is None or wanted <= limits[name] else CutOff(limits[name], name)

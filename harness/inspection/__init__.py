@@ -1,0 +1,1 @@
+"""What is looked at on a bench before its first use, at low voltage only: see course.py for the list."""

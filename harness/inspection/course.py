@@ -1,0 +1,110 @@
+"""The order of an inspection, what is left out and why, and the way to a bench that is off, however it ends."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterator
+from dataclasses import dataclass, field
+
+from harness.bench.instrument import InstrumentError
+from harness.clock import S
+from harness.inspection.checks import OFF, PASSIVE, WITH_A_PERSON, Check, Tools
+from harness.inspection.low_voltage import LIVE
+from harness.inspection.opened import Opened
+from harness.inspection.operator import Operator
+from harness.inspection.rig import FEEDBACK_NS, AtFault, Rig
+from harness.inspection.row import Finding, Row, Verdict
+
+CHECKS: tuple[Check, ...] = (*PASSIVE, *WITH_A_PERSON, *LIVE)
+"""Every check, in order."""
+_TO_BE_OFF = ("interlock", "voltmeter", *(check.role for check in PASSIVE if check.done == OFF))
+"""Roles without which nobody can say that a bench is off."""
+
+
+@dataclass
+class Inspection:
+    """One inspection of a bench that is open. ``add`` takes each row as it comes, ``begins`` hears what begins."""
+
+    bench: Opened
+    operator: Operator
+    within_s: float
+    add: Callable[[Row], None]
+    begins: Callable[[Check], None] = lambda check: None
+    measured: dict[str, float] = field(default_factory=dict)  # s, see Tools
+
+    def run(self) -> None:
+        """Every check that applies, each with its row. Whatever ends it, everything is switched off."""
+        rig = Rig(self.bench)
+        tools = Tools(rig, self.operator, round(self.within_s * S), self.measured)
+        absent = self.operator.absent()
+        stopped: str | None = None
+        try:
+            for check in self._that_apply():
+                reason = self._left_out(check, absent, stopped)
+                if reason is not None:
+                    self.add(Row(check.role, check.done, reason, check.wanted, Verdict.NOT_LOOKED_AT))
+                    continue
+                self.begins(check)
+                finding = _carry_out(check, tools)
+                self.add(Row(check.role, check.done, finding.found, check.wanted, finding.verdict, finding.fix or ""))
+                if finding.fix is not None and check.first and stopped is None:
+                    stopped = f"{check.role}: {check.done}"
+        finally:
+            self._left_off(rig, rig.off())
+
+    def _that_apply(self) -> Iterator[Check]:
+        """What the bench file has no role for is no part of this bench."""
+        for check in CHECKS:
+            spec = self.bench.spec
+            sections = ("discharge", "contactor", "watchdog") if check.live else ()
+            if all(getattr(spec, name) is not None for name in (*check.roles, *sections)):
+                yield check
+
+    def _left_out(self, check: Check, absent: str | None, stopped: str | None) -> str | None:
+        silent = [role for role in check.roles if self._silent(role)]
+        if silent:
+            return f"no answer from {', '.join(silent)}"
+        if check.person and absent is not None:
+            return absent
+        if check.live and stopped is not None:
+            return f"not before this is in order: {stopped}"
+        return None
+
+    def _left_off(self, rig: Rig, problems: list[str]) -> None:
+        """The last row: how the bench is left."""
+        found = ["off"]
+        try:
+            if "interlock" in self.bench.instruments:
+                if rig.wait(lambda: not rig.interlock.inputs().contactor, FEEDBACK_NS) is None:
+                    problems.append("the contactor's feedback says closed")
+                if not rig.interlock.inputs().discharge:
+                    problems.append("the discharge relay's feedback says open")
+            if "voltmeter" in self.bench.instruments:
+                spec = rig.spec.discharge
+                within_ns = 0 if spec is None else round(spec.within * S)
+                rig.wait(lambda: max(rig.both()) < rig.volts / 10, within_ns)
+                found += [f"{volts:.1f} V" for volts in rig.both()]
+                if (volts := max(rig.both())) > rig.volts / 2:
+                    problems.append(f"a side still reads {volts:.1f} V")
+            down = "source" not in self.bench.instruments or rig.wait(lambda: rig.source.voltage() < rig.volts / 2, S)
+            if down is None:
+                problems.append(f"the source still reads {rig.source.voltage():.1f} V")
+        except InstrumentError as error:
+            problems.append(str(error))
+        fix, verdict = "", Verdict.OK
+        if problems:
+            fix, verdict = "treat both sides as live; switch off by hand, verify, earth and short", Verdict.FAULT
+        elif silent := [role for role in _TO_BE_OFF if self._silent(role)]:
+            problems, verdict = [f"not known of {', '.join(silent)}"], Verdict.NOT_LOOKED_AT
+        self.add(Row("bench", "everything switched off", "; ".join(problems) or ", ".join(found), "off", verdict, fix))
+
+    def _silent(self, role: str) -> bool:
+        """Whether the bench has ``role`` and it did not answer."""
+        return getattr(self.bench.spec, role) is not None and role not in self.bench.instruments
+
+
+def _carry_out(check: Check, tools: Tools) -> Finding:
+    try:
+        return check.do(tools)
+    except InstrumentError as error:
+        fix = error.fix if isinstance(error, AtFault) else f"{check.role}: see that it answers and follows"
+        return Finding(str(error), fix)

@@ -1,0 +1,193 @@
+"""A plan that could destroy something, or whose result nobody could tell, is refused with its own reason."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import replace
+from pathlib import Path
+
+import pytest
+from check_bench import BENCH, complaints
+
+from harness.bench.cut_off import FAST_MARGIN_S, MARGIN, MARGIN_S, limits_of, of_hold, of_trip
+from harness.bench.safety_spec import DischargeSpec
+from harness.bench.spec import BenchSpec, shipped_bench
+from harness.files.profile import load_device, shipped_device
+from harness.plan.steps import ExpectNoTrip, ExpectTrip
+from protocol.branch import Cable, Withstand
+from protocol.device import Device
+
+HEATER = load_device(shipped_device("heater"))
+START = "  - power_cycle: {duration: 1 s}\n  - close\n"
+TRIP = START + "  - expect_trip: {draw: ¶100 A, voltage: 700 V, function: overcurrent}"
+SHORT = START + "  - expect_trip: {inject: ¶195 A, function: short_circuit}"
+HOLD = START + "  - expect_no_trip: {draw: ¶20 A, voltage: 700 V, duration: 10 min}"
+LIVE = START + (
+    "  - expect_no_trip: {name: before, draw: 20 A, voltage: 700 V, duration: 1 s}\n"
+    "  - expect_no_trip: {inject: ¶20 A, duration: 1 s}\n"
+    "  - expect_no_trip: {name: after, draw: 20 A, voltage: 400 V, duration: 1 s}"
+)
+
+
+def of(role: str, **changes: object) -> Callable[[BenchSpec, Device], tuple[BenchSpec, Device]]:
+    def change(bench: BenchSpec, device: Device) -> tuple[BenchSpec, Device]:
+        return replace(bench, **{role: replace(getattr(bench, role), **changes)}), device
+
+    return change
+
+
+def device_with(**changes: object) -> Callable[[BenchSpec, Device], tuple[BenchSpec, Device]]:
+    return lambda bench, device: (bench, replace(device, **changes))
+
+
+def real(**changes: object) -> Callable[[BenchSpec, Device], tuple[BenchSpec, Device]]:
+    def change(bench: BenchSpec, device: Device) -> tuple[BenchSpec, Device]:
+        assert bench.recorder is not None
+        elsewhere = replace(bench.supply_12v, resource="TCPIP::127.0.0.1::1::SOCKET")
+        return replace(bench, supply_12v=elsewhere, recorder=replace(bench.recorder, **changes)), device
+
+    return change
+
+
+THIN = Cable("copper", "xlpe_90", 0.1)
+UNSAFE: dict[str, tuple[str, Callable[[BenchSpec, Device], tuple[BenchSpec, Device]], str]] = {
+    "the cable melts first": (
+        TRIP, device_with(cable=THIN),
+        "the cable stands 100 A for 20.47 ms, and a good breaker may take 102.5 ms",
+    ),
+    "the switch gives up first": (
+        TRIP, device_with(withstand=Withstand(((50.0, 1.0), (200.0, 1e-3)), 10.0)),
+        "the switch stands 100 A for 31.62 ms, and a good breaker may take 102.5 ms",
+    ),
+    "more than the load may take": (
+        HOLD, of("limits", drawn=1e6), "the bench's energy stands 20 A for 71.43 s, and the step lasts 600 s",
+    ),
+    "nobody holds a short cut-off": (
+        SHORT, of("injector", timed=False),
+        "a cut-off after 101.7 us has to be held by the injector, and bench simulated does not say that it does "
+        "(timed: true)",
+    ),
+    "the backup cannot break it": (
+        TRIP.replace("¶", "").replace("700", "¶700"), of("backup", breaking_current=20e3),
+        "a short circuit would be 3.5e+04 A, and the backup breaks 2e+04 A",
+    ),
+    "the backup is not for this voltage": (
+        TRIP.replace("¶", "").replace("700", "¶700"), of("backup", voltage=500.0),
+        "beyond what the backup breaks, 500 V",
+    ),
+    "the enclosure cannot hold it": (
+        TRIP.replace("¶", "").replace("700", "¶700"), of("limits", energy=10.0),
+        "the capacitors hold 29.4 J at 700 V, and the enclosure takes 10 J",
+    ),
+    "the clamp of the bench": (
+        TRIP, of("limits", clamp_energy=0.1), "breaking 100 A gives the clamp 0.378 J, and the bench allows 0.1 J",
+    ),
+    "the clamp of the switch": (
+        TRIP, device_with(withstand=replace(HEATER.withstand, clamp_energy=0.2)),  # type: ignore[type-var]
+        "breaking 100 A gives the clamp 0.378 J, and the switch stands 0.2 J",
+    ),
+    "injected into what is live": (
+        LIVE, of("injector", isolated_for=0.0),
+        "the sensing input is energised here, 700 V, by steps before and after this one; the injector declares no "
+        "isolation (isolated_for)",
+    ),
+    "injected with too little isolation": (
+        LIVE, of("injector", isolated_for=500.0),
+        "the sensing input is energised here, 700 V, by steps before and after this one; the injector declares 500 V "
+        "(isolated_for)",
+    ),
+    "too few samples": (
+        SHORT.replace("¶", "").replace("expect_trip", "¶expect_trip"), of("recorder", shortest_interval=1e-6),
+        "the recorder cannot resolve this: a band of 1.2 us wants samples each 0.06 us, and it has 1 us",
+    ),
+    "too little memory": (
+        TRIP.replace("¶", "").replace("expect_trip", "¶expect_trip"), of("recorder", points=100),
+        "the recorder cannot hold this: 586 samples up to 102.5 ms, and it has 100",
+    ),
+    "too slow": (
+        SHORT.replace("¶", "").replace("expect_trip", "¶expect_trip"), of("recorder", bandwidth=100e3),
+        "the recorder is too slow: its edges take 3.5 us, and the band is 1.2 us wide",
+    ),
+    "nobody says how fast": (
+        SHORT.replace("¶", "").replace("expect_trip", "¶expect_trip"), real(bandwidth=None),
+        "bench simulated does not say how fast an edge its recorder shows (bandwidth)",
+    ),
+    "channels apart": (
+        SHORT.replace("¶", "").replace("expect_trip", "¶expect_trip"), of("recorder", skew=1e-6),
+        "the recorder's channels are up to 1 us apart, and the band is 1.2 us wide",
+    ),
+}  # fmt: skip
+
+
+@pytest.mark.parametrize("name", UNSAFE)
+def test_each_is_refused_with_its_own_reason(tmp_path: Path, name: str) -> None:
+    steps, change, message = UNSAFE[name]
+    sound = replace(
+        BENCH,
+        limits=replace(BENCH.limits, drawn=40e6),  # type: ignore[type-var]
+        injector=replace(BENCH.injector, isolated_for=1000.0),  # type: ignore[type-var]
+        discharge=DischargeSpec(1e3, 100e-6, 20e-6, 3.0),
+    )
+    found, [place] = complaints(tmp_path, steps, HEATER, sound)
+    assert found == []
+    bench, device = change(sound, HEATER)
+    found, [place] = complaints(tmp_path, steps, device, bench)
+    assert found == [f"{place}: {message}"]
+
+
+def test_a_channel_out_of_its_range(tmp_path: Path) -> None:
+    assert BENCH.recorder is not None
+    channels = {**BENCH.recorder.channels}
+    channels["injected"] = replace(channels["injected"], range=150.0)
+    bench = replace(BENCH, recorder=replace(BENCH.recorder, channels=channels))
+    found, [place] = complaints(tmp_path, SHORT, HEATER, bench)
+    assert found == [f"{place}: beyond the range of the recorder's channel injected, 150 A"]
+
+
+# The cut-off itself
+
+
+def drawn(**changes: object) -> ExpectTrip:
+    values = {"draw": "100 A", "voltage": "700 V", "function": "overcurrent", **changes}
+    return ExpectTrip.model_validate({name: value for name, value in values.items() if value is not None})
+
+
+def test_the_earliest_limit_rules() -> None:
+    thick = replace(HEATER, cable=Cable("copper", "xlpe_90", 10.0), withstand=None)
+    needed = of_trip(drawn(), thick, BENCH, 0.1)
+    assert (needed.seconds, needed.ruled_by) == (pytest.approx(0.1 * MARGIN + MARGIN_S), "band")
+    comparator = of_trip(drawn(draw=None, voltage=None, inject="195 A", function="short_circuit"), thick, BENCH, 1e-6)
+    assert comparator.seconds == pytest.approx(1e-6 * MARGIN + FAST_MARGIN_S)
+    # k²S² of 0.35 mm2 at k 143.08: 2508 A2s, and 100 A squared.
+    thin = of_trip(drawn(), replace(thick, cable=Cable("copper", "xlpe_90", 0.35)), BENCH, 0.2)
+    assert (thin.seconds, thin.ruled_by) == (pytest.approx(0.2508, rel=1e-3), "the cable")
+    hold = ExpectNoTrip.model_validate({"draw": "20 A", "voltage": "700 V", "duration": "10 min"})
+    energy = replace(BENCH, limits=replace(BENCH.limits, drawn=1.4e6))  # type: ignore[type-var]
+    assert of_hold(hold, thick, energy, 600.0).seconds == pytest.approx(100.0)
+    assert of_hold(hold, thick, energy, 60.0).ruled_by == "duration"
+
+
+def test_what_is_injected_strains_nothing() -> None:
+    thin = replace(HEATER, cable=THIN)
+    assert limits_of(drawn(draw=None, voltage=None, inject="100 A"), thin, BENCH) == {}
+    assert limits_of(drawn(), thin, BENCH)["the cable"] == pytest.approx(0.020473, rel=1e-3)
+
+
+def test_a_switch_beyond_its_last_point_stands_the_same_heat() -> None:
+    device = replace(HEATER, cable=None, withstand=Withstand(((100.0, 1.0), (200.0, 0.1)), 1.0))
+    step = drawn(draw="400 A", function="short_circuit")
+    assert limits_of(step, device, None)["the switch"] == pytest.approx(0.025)
+    assert "the switch" not in limits_of(drawn(draw="99 A"), device, None)
+
+
+def test_pulses_strain_by_their_share() -> None:
+    device = replace(HEATER, cable=THIN, withstand=None)
+    step = drawn(pulses={"on": "1 ms", "off": "9 ms", "count": 3})
+    assert limits_of(step, device, None)["the cable"] == pytest.approx(0.20473, rel=1e-3)
+
+
+def test_the_shipped_benches_say_all_of_it() -> None:
+    for name in ("simulated", "served", "served_pty"):
+        text = shipped_bench(name).read_text()
+        assert "bandwidth:" in text
+        assert "drawn:" in text
