@@ -37,13 +37,13 @@ FAULTS = (
     "rebound",
     "precharge_open",
     "switch_shorted",
+    "injector_lead_off",
     "bank_discharge_stuck",
     "sense_bank_off",
     "precharge_welded",
     "isolation_low",
     "making_welded",
     "charger_ignores_off",
-    "injector_lead_off",
 )
 """What can be broken on this bench."""
 

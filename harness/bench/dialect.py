@@ -25,7 +25,8 @@ HEADERS: Mapping[str, tuple[str, ...]] = {
     "injector": (*_CURRENT, "OUTP", "TRIG:SEQ2:SOUR"),
     "recorder": (
         *("ABOR", "SENS:SWE:TINT", "SENS:SWE:POIN", "SENS:SWE:OFFS:POIN", "TRIG:SOUR", "TRIG:SLOP", "TRIG:LEV"),
-        *("FORM", "INIT", "STAT:OPER:COND", "TRAC:DATA", "SENS:SWE:LOG:TINT", "TRAC:LOG:DATA", "TRAC:LOG:TRIG"),
+        *("FORM", "INIT", "STAT:OPER:COND", "TRAC:DATA"),
+        *("SENS:SWE:LOG:TINT", "TRAC:LOG:TRIG", "TRAC:LOG:DATA"),
     ),
     "gate_supply": ("SOUR:VOLT", "OUTP"),
     "bus_signal": ("SOUR:VOLT", "SOUR:VOLT:SLEW", "OUTP"),

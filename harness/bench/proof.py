@@ -132,7 +132,7 @@ def judge_discharge(
         limit = each.side.limit
         found = _seen(each.side.most, each.source, limit, each.error) + _dead(each.volts, each.farad, each.error)
         if each.volts[0] > limit + each.error:
-            found += fall(times, each.volts, *each.taus, each.error, limit)
+            found += fall(times, each)
         elif each.side.way < _ON_THE_WAY:
             found.append("nobody saw it fall: a lead may be off")
         reasons += [f"{each.name}: {reason}" for reason in found]
@@ -177,29 +177,18 @@ def _dead(volts: Sequence[float], farad: float, error: float) -> list[str]:
     return []
 
 
-def fall(
-    times: Sequence[float],
-    volts: Sequence[float],
-    tau: float,
-    tied: float,
-    error: float,
-    floor: float = TOUCH_LIMIT_V,
-) -> list[str]:
-    """What is wrong with the way one side fell. Readings inside the error of zero say nothing about the way.
-
-    ``tau`` in s of the side by itself, ``tied`` of both sides through a closed breaker; ``error`` in V of a reading.
-    Readings above ``floor`` (V) count as having seen it fall.
-    """
-    began = volts[0]
+def fall(times: Sequence[float], of: Capacitor) -> list[str]:
+    """What is wrong with the way it fell. Readings inside the error of zero say nothing about the way."""
+    began = of.volts[0]
     on_the_way = 0
-    for at_s, value in zip(times[1:], volts[1:], strict=True):
-        slow = began * math.exp(-at_s / (_SLOWER * max(tau, tied)))
-        fast = began * math.exp(-at_s / (_FASTER * min(tau, tied)))
-        if value > slow + error:
+    for at_s, value in zip(times[1:], of.volts[1:], strict=True):
+        slow = began * math.exp(-at_s / (_SLOWER * of.taus[1]))
+        fast = began * math.exp(-at_s / (_FASTER * of.taus[0]))
+        if value > slow + of.error:
             return [
                 f"{value:.0f} V after {at_s:.3g} s where {slow:.0f} V at most were left: the discharge does not work"
             ]
-        if value < fast - error:
+        if value < fast - of.error:
             return [f"{value:.0f} V after {at_s:.3g} s, faster than resistor and capacitor can: a lead may be off"]
-        on_the_way += floor < value < 0.98 * began
+        on_the_way += of.side.limit < value < 0.98 * began
     return [] if on_the_way >= _ON_THE_WAY else ["nobody saw it fall: too few readings on the way"]

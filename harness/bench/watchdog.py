@@ -146,8 +146,8 @@ def start_watchdog(
         look_ns=round(look * S),
         folder=str(folder.resolve()),
         origin_ns=time.monotonic_ns() - clock.now_ns(),
-        bank=spec.bank,
         dialects={role: (dialect.identity, dict(dialect.verbs)) for role, dialect in (dialects or {}).items()},
+        bank=spec.bank,
     )
     return WatchdogProcess(config, spec, clock)
 

@@ -47,8 +47,8 @@ class Config:
     look_ns: int  # between two looks, which feed the line
     folder: str
     origin_ns: int  # of the run's clock, on the machine's monotonic clock
-    bank: str | None = None  # the charger of the capacitor bank, where there is one
     dialects: Mapping[str, tuple[str, Mapping[str, str]]] = field(default_factory=dict)  # role -> identity, verbs
+    bank: str | None = None  # the charger of the capacitor bank, where there is one
 
     def encode(self) -> bytes:
         """One line."""
@@ -197,7 +197,8 @@ def _first_line() -> bytes:
 def _opened(config: Config, role: str) -> Link:
     """A link of this process's own, to who is expected there. Raises InstrumentError."""
     dialect = Dialect(*config.dialects.get(role, ("", {})))
-    resource: str = getattr(config, role)
+    resource = {"interlock": config.interlock, "source": config.source, "bank": config.bank}[role]
+    assert resource is not None
     link = Translated(role, VisaLink(resource, _LINK_MS), dialect)
     link.query("*IDN?")
     return link

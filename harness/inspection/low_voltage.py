@@ -14,7 +14,7 @@ from pathlib import Path
 
 from harness.bench.instrument import InstrumentError
 from harness.bench.interlock import Voltmeter
-from harness.bench.proof import fall
+from harness.bench.proof import Capacitor, Side, fall
 from harness.clock import MS, S
 from harness.inspection.checks import Check, Tools
 from harness.inspection.rig import DISCHARGE_FIX, FEEDBACK_NS, GONE, LOOK_NS, VOLTS, Rig
@@ -85,8 +85,10 @@ def falls(tools: Tools) -> Finding:
     charged_sides = (("source side", 0, spec.source_side), ("load side", 1, spec.load_side))[: 1 + charged.whole]
     for name, index, farad in charged_sides:
         volts = [both[index] for both in sides]
-        wrong = fall(times, volts, spec.resistance * farad, tied, rig.error, _FLOOR_V)
-        problems += [f"{name}: {problem}" for problem in wrong]
+        alone = spec.resistance * farad
+        taus = min(alone, tied), max(alone, tied)
+        of = Capacitor(name, volts, Side(limit=_FLOOR_V), volts[0], farad, taus, rig.error)
+        problems += [f"{name}: {problem}" for problem in fall(times, of)]
     if problems:
         return Finding("; ".join(problems), DISCHARGE_FIX)
     which = "both" if charged.whole else "source side"

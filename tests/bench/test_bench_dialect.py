@@ -233,7 +233,7 @@ def test_what_is_outside_the_declared_range_is_refused_before_a_byte_leaves() ->
         ("injector", "SOUR:CURR", -500.0, 500.0),
         ("injector", "SOUR:LIST:CURR", -500.0, 500.0),
         ("ntc", "SOUR:TEMP", -80.0, 250.0),
-        ("ntc", "SOUR:TEMP:SLEW", 0.0, 100.0),
+        ("ntc", "SOUR:TEMP:SLEW", 0.0, 1e5),
         ("gate_supply", "SOUR:VOLT", 0.0, 30.0),
         ("bus_signal", "SOUR:VOLT", 0.0, 1200.0),
         ("bus_signal", "SOUR:VOLT:SLEW", 0.0, 1e6),

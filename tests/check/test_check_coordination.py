@@ -83,7 +83,9 @@ def test_a_bench_that_cannot_drive_so_much_current_does_no_harm(tmp_path: Path) 
 
 def test_the_prospective_current_is_that_of_source_or_bank() -> None:
     alone = replace(SIMULATED, bank=None)
-    bank = replace(SIMULATED, bank=BankSpec("simulated", 1e-3, 800.0), loop=LoopSpec(20e-6, 0.02))
+    bank = replace(
+        SIMULATED, bank=BankSpec("simulated", 1e-3, 800.0, 1.0, 100.0, 3.0, 0.0, 0.0), loop=LoopSpec(20e-6, 0.02)
+    )
 
     assert prospective_current(alone) == 420.0
     assert prospective_current(bank) == pytest.approx(800 / 0.02)
