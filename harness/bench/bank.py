@@ -97,17 +97,9 @@ class Bank:
             raise InstrumentError("bank: the gate lets nothing be made onto the breaker")
         self._interlock.relay("pulse", True)
 
-    def link(self, closed: bool) -> None:
-        """The link across the breaker, which takes it out of the loop. Raises InstrumentError."""
-        self._interlock.relay("bypass", closed)
-
     def part(self) -> None:
         """Open the making switch. Raises InstrumentError."""
         self._interlock.relay("pulse", False)
-
-    def charger_off(self) -> None:
-        """The charger off, read back. Raises InstrumentError."""
-        self._charger.off()
 
     def discharge(self) -> None:
         """Connect the resistor. Raises InstrumentError."""

@@ -95,6 +95,7 @@ class HighVoltage:
         self.fed_by: str | None = None  # source or bank, while energised
         interlock.relay("contactor", False)
         interlock.relay("discharge", True)
+        self.unlink()
         self.bank = self._bank_of(bench)
 
     @property
@@ -212,10 +213,16 @@ class HighVoltage:
         )
         return before
 
-    def bypass(self, closed: bool) -> None:
-        """The link across the breaker. Raises InstrumentError."""
-        assert self.bank is not None
-        self.bank.link(closed)
+    def bypass(self) -> None:
+        """Close the link across the breaker, which must not be fed by the source then. Raises InstrumentError."""
+        if self.bank is None or self.fed_by != "bank":
+            raise InstrumentError("bypass: only a shot from the bank may pass the breaker by")
+        self._interlock.relay("bypass", True)
+
+    def unlink(self) -> None:
+        """Open the link across the breaker, where there is one. Raises InstrumentError."""
+        if self._interlock.has("bypass"):
+            self._interlock.relay("bypass", False)
 
     def _live(self) -> str | None:
         """What reads more than may be touched; None where nothing does."""

@@ -66,6 +66,7 @@ def _charger_off(bench: Bench) -> None:
 def _making_open(bench: Bench) -> None:
     if bench.high_voltage is not None and bench.high_voltage.bank is not None:
         bench.high_voltage.bank.part()
+        bench.high_voltage.unlink()
 
 
 def _bank_discharged(bench: Bench) -> None:
@@ -130,7 +131,7 @@ ACTIONS: tuple[Action, ...] = (
     Action("injector off", _injector_off, dead=False),
     Action("breaker commanded open", _device_open, dead=True),
     Action("contactor open, once the current is below what it may break", _contactor_open, dead=True),
-    Action("bank's making switch open", _making_open, dead=True),
+    Action("bank's making switch open, and the link across the breaker", _making_open, dead=True),
     Action("source read back off", _source_read_back, dead=True),
     Action("both sides discharged", _discharge, dead=True),
     Action("bank discharged", _bank_discharged, dead=True),

@@ -47,7 +47,7 @@ def ranges_of(spec: BenchSpec, role: str) -> Mapping[str, Range]:
         case "source" if spec.source is not None:
             return {"SOUR:VOLT": Range(0.0, spec.source.voltage), "SOUR:CURR": Range(0.0, spec.source.current)}
         case "bank" if spec.bank is not None:
-            return {"SOUR:VOLT": Range(0.0, spec.bank.voltage)}
+            return {"SOUR:VOLT": Range(0.0, spec.bank.voltage), "SOUR:CURR": Range(0.0, spec.bank.current)}
         case "injector" | "load" if (stimulus := getattr(spec, role)) is not None:
             lowest = -stimulus.current if role == "injector" else 0.0
             amperes = Range(lowest, stimulus.current, stimulus.gain, stimulus.offset)

@@ -31,6 +31,10 @@ def check_calibrate_loop(step: CalibrateLoop, spot: Spot) -> Faults:
     if spot.course.state in (None, "on"):
         yield spot.error("the breaker is not known to be open here; put '- open' before this step")
     bench = spot.bench
+    if bench is not None and bench.interlock is not None and "bypass" not in bench.interlock.relays:
+        yield spot.error(
+            f"the interlock of bench {bench.name} has no relay 'bypass' to take the breaker out of the loop"
+        )
     if bench is None or bench.bank is None or bench.loop is None or bench.recorder is None:
         return
     most = step.voltage.si * math.sqrt(bench.bank.capacitance / bench.loop.inductance)

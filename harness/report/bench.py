@@ -145,7 +145,7 @@ def made_safe(events: Iterable[Event]) -> list[tuple[str, str]]:
     ]
 
 
-SHOWN_EVENTS = ("quarantine", "flashing", "flash", "resumed", "identity")
+SHOWN_EVENTS = ("quarantine", "flashing", "flash", "resumed", "identity", "isolation", "loop")
 """Events that are told one by one; the others are counted."""
 
 

@@ -26,17 +26,20 @@ def run_calibrate_loop(step: CalibrateLoop, context: Context, outcome: Outcome) 
     declared, backup = context.bench.spec.loop, context.bench.spec.backup
     if declared is None:
         raise StepNotRun("the bench file declares no loop to compare with")
+    lock = context.bench.spec.interlock
+    if lock is None or "bypass" not in lock.relays:
+        raise StepNotRun("the interlock has no relay 'bypass': nothing takes the breaker out of the loop")
     status = stable_status(context.device, context.bench)
     if status.switch != "open":
         raise StepError(f"the breaker must be open, so that the link alone carries the current; {status}")
     most = step.voltage.si * math.sqrt(bank.capacitance / declared.inductance)
     quarter = math.pi / 2 * math.sqrt(bank.capacitance * declared.inductance)
     interval = max(recorder.shortest_interval, _QUARTERS * quarter / (_POINTS - _BEFORE))
-    gate.bypass(True)
+    gate.bypass()
     try:
         shot = take(context, step.voltage.si, Window(interval, _POINTS, _BEFORE, _TRIGGER * most))
     finally:
-        gate.bypass(False)
+        gate.unlink()
     if shot is None:
         raise StepError("no current flowed: look at making switch, bypass and loop")
     keep(shot, outcome)

@@ -44,10 +44,7 @@ def run_short_circuit(step: ShortCircuit, context: Context, outcome: Outcome) ->
     window = _window(step, context, function, loop, onset)
     began_ns = clock.now_ns()
     ledger.current_begins(began_ns)
-    try:
-        shot = take(context, step.voltage.si, window, lambda: _close(step, context))
-    finally:
-        send_command(context, "none")
+    shot = take(context, step.voltage.si, window, lambda: _close(step, context))
     if shot is None:
         ledger.current_ended(clock.now_ns(), Segments.constant(0.0, 1e-3))
         if step.closing:
@@ -114,8 +111,11 @@ def _close(step: ShortCircuit, context: Context) -> None:
     if not step.closing:
         return
     send_command(context, "none")
-    send_command(context, "close")
-    context.bench.idle(_CLOSED_NS)
+    try:
+        send_command(context, "close")
+        context.bench.idle(_CLOSED_NS)
+    finally:
+        send_command(context, "none")
 
 
 def _rest(context: Context) -> float:

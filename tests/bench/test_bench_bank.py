@@ -80,7 +80,13 @@ def test_making_safe_takes_the_bank_away_as_well() -> None:
     names = [action.name for action in ACTIONS if action.dead]
 
     for earlier, later in itertools.pairwise(
-        ["source off", "bank's charger off", "breaker commanded open", "bank's making switch open", "bank discharged"]
+        [
+            "source off",
+            "bank's charger off",
+            "breaker commanded open",
+            "bank's making switch open, and the link across the breaker",
+            "bank discharged",
+        ]
     ):
         assert names.index(earlier) < names.index(later)
     assert names[-1] == "both sides and the bank proved dead"

@@ -97,6 +97,7 @@ def recorder(name: str, **fields: object) -> BenchSpec:
         (changed(limits__clamp_energy=0.5), "in the clamp, and 0.5 J is the bench's limit"),
         (changed(backup__breaking_current=10e3), "a prospective current of 2e+04 A, and the backup breaks 1e+04 A"),
         (changed(loop=None), "declares no loop"),
+        (changed(interlock__relays={"contactor": 1}), "has no relay 'bypass'"),
         (changed(loop__resistance=4.0), "no good breaker need clear this"),
         (changed(bank=None), "bench simulated has no bank"),
         (changed(source__voltage=350.0), "beyond the source's 350 V"),

@@ -8,14 +8,18 @@ from pathlib import Path
 
 import numpy as np
 import pytest
-from high_voltage_rig import DEVICE, Rig
+from high_voltage_rig import DEVICE, Hands, Rig
 
 from harness.bench.bench import open_bench
 from harness.bench.gate import State
 from harness.bench.spec import load_bench, shipped_bench
+from harness.files.profile import load_device, shipped_plans
+from harness.plan.plan import load_plan
+from harness.record.journal import Journal
 from harness.record.reader import Record
 from harness.record.result import Result, Verdict
 from harness.run.ending import Ending
+from harness.run.engine import Engine
 from harness.trip.clearing import FIGURES
 from mocks.world import World
 
@@ -232,3 +236,32 @@ def test_a_charged_bank_lets_nothing_be_energised(rig: Rig) -> None:
 
     assert ending.exit_code == 5
     assert "the bank reads" in why(ending)
+
+
+# The shipped plans
+
+
+@pytest.mark.parametrize("plan", ["heater/short_circuit.yaml", "pump/13_short_circuit.yaml"], ids=["heater", "pump"])
+@pytest.mark.parametrize("plant", [None, slower, higher, clamps_higher])
+def test_the_shipped_plans_pass_a_good_breaker_and_no_worse_one(
+    tmp_path: Path, plan: str, plant: Callable[[World], None] | None
+) -> None:
+    loaded = load_plan(shipped_plans() / "regression" / plan)
+    device = load_device(loaded.device)
+    rig = Rig(tmp_path, open_bench(SPEC, device))
+    if plant is not None:
+        plant(world_of(rig))
+    journal = Journal(tmp_path / "run")
+    ending = Engine(device, rig.bench, journal, Hands({})).run([loaded])
+    journal.close()
+
+    assert ending.exit_code == (0 if plant is None else 1), why(ending)
+    assert rig.state is State.SAFE
+
+
+def test_the_link_across_the_breaker_is_never_left_closed(rig: Rig) -> None:
+    ending = rig.run({"loop": rig.panel("FAULT bank_discharge_stuck ON")}, SHOTS)
+
+    assert ending.exit_code == 5
+    assert not world_of(rig).wiring.relays["bypass"]
+    assert not world_of(rig).wiring.relays["pulse"]
