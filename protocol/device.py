@@ -13,6 +13,7 @@ from fractions import Fraction
 from typing import Literal
 
 from protocol.branch import Cable, Withstand
+from protocol.budgets import Budgets
 from protocol.protection import ProtectionFunction, Quantity
 from protocol.signals import FrameLayout
 
@@ -378,6 +379,7 @@ class Device:
     ratings: Ratings
     reports: Mapping[ReportSource, str] = dataclasses.field(default_factory=dict)  # what else it says -> signal
     programming: Programming | None = None
+    budgets: Budgets | None = None
     cable: Cable | None = None
     withstand: Withstand | None = None
 

@@ -14,6 +14,7 @@ from typing import Any
 from harness.bench.arming import missing_roles
 from harness.bench.hazard import Hazard, hazard_of
 from harness.bench.spec import BenchSpec
+from harness.bench.spending import spending_of
 from harness.check.course import Course
 from harness.check.expected import path_of, sensor_path
 from harness.plan.plan import Plan
@@ -54,6 +55,7 @@ from harness.plan.steps import (
     WriteSetPoints,
 )
 from harness.trip.band import InPickupZone
+from protocol.budgets import Wear
 from protocol.device import Device
 from protocol.identifiers import Service
 from protocol.protection import SensorCheck
@@ -82,6 +84,8 @@ class PlanCost:
     writes: int  # non-volatile, putting back included
     shots: int  # currents and other quantities applied
     keys: int  # sent to the breaker, right or wrong
+    short_circuits: int  # through the comparator
+    clamp_energy: float  # J, at most
     hazard: Hazard
     missing: tuple[str, ...]
     gate: str | None
@@ -122,6 +126,16 @@ class Prediction:
     def keys(self) -> int:
         """Keys sent to the breaker."""
         return sum(plan.keys for plan in self.plans)
+
+    @property
+    def wear(self) -> dict[Wear, float]:
+        """What the unit is used up by, of each kind."""
+        return {
+            "short_circuits": sum(plan.short_circuits for plan in self.plans),
+            "clamp_energy": math.fsum(plan.clamp_energy for plan in self.plans),
+            "non_volatile_writes": self.writes,
+            "key_attempts": self.keys,
+        }
 
     @property
     def missing(self) -> tuple[str, ...]:
@@ -175,6 +189,7 @@ def _plan_cost(plan: Plan, device: Device, bench: BenchSpec) -> PlanCost:
         if isinstance(step, WriteSetPoints | PowerCut) and _writes(step, device):
             changed |= step.values.keys()
         course.take(step)
+    spendings = [spending_of(step, device, bench) for step in steps]
     put_back = _records(changed, device)
     total += put_back * (3 * _EXCHANGE_S + device.ratings.write_time_ns / 1e9)
     total += _EXCHANGE_S * len(device.set_points) + _identity_s(device)  # the look at the whole unit at a plan's end
@@ -188,6 +203,8 @@ def _plan_cost(plan: Plan, device: Device, bench: BenchSpec) -> PlanCost:
         writes + put_back,
         sum(isinstance(step, Stimulus | CheckHealth | ShortCircuit) for step in steps),
         sum(_keys(step, device) for step in steps) + (1 if put_back and _locked(device) else 0),
+        sum(spent.short_circuits for spent in spendings),
+        math.fsum(spent.clamp_energy for spent in spendings),
         hazard,
         tuple(missing),
         _shut(hazard, bench),

@@ -11,6 +11,7 @@ COMMANDS: dict[str, tuple[str, str]] = {
     "check": ("harness.cli.check:check", "Check plans, profiles and bench files; run nothing."),
     "bench": ("harness.cli.bench:bench", "Look at a bench before its first use, with at most 50 V."),
     "run": ("harness.cli.run:run", "Run test plans on a bench and record the verdicts."),
+    "unit": ("harness.cli.unit:unit", "Show what a unit has been through; release it from quarantine."),
     "report": ("harness.cli.report:report", "Write the report of a run as one HTML page."),
     "export": ("harness.cli.export:export", "Write a run as JUnit XML, CSV or JSON Lines."),
     "compare": ("harness.cli.compare:compare", "Compare two runs: what a new build changed."),

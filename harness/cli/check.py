@@ -16,6 +16,8 @@ from harness.files.build import load_build
 from harness.files.marks import FileError, FileErrors, MapNode, compose
 from harness.files.profile import load_device
 from harness.quantity import show
+from harness.record.wear import UnitWear, WearError, path_of, read
+from harness.run.wear import WORDS
 from protocol.device import Device
 
 
@@ -24,7 +26,9 @@ from protocol.device import Device
 @click.option(
     "--bench", "bench_file", type=click.Path(path_type=Path), help="Bench file; without it, the simulated one."
 )
-def check(files: tuple[Path, ...], bench_file: Path | None) -> None:
+@click.option("--unit", "serial", help="Serial number: what it has been through counts against its budgets.")
+@click.option("--runs", type=click.Path(path_type=Path), default=Path("runs"), help="Folder that keeps its wear.")
+def check(files: tuple[Path, ...], bench_file: Path | None, serial: str | None, runs: Path) -> None:
     """Check FILES: plans, folders of plans, device profiles, bench files, build descriptions.
 
     One line a fault, as file:line:column, and exit code 2; without a fault, what a run of the plans would take.
@@ -58,6 +62,39 @@ def check(files: tuple[Path, ...], bench_file: Path | None) -> None:
         click.echo(_line(cost))
     if predictions:
         click.echo(_total(predictions))
+    beyond = [
+        line
+        for (device, _), prediction in zip(work if predictions else [], predictions, strict=True)
+        for line in _wear(device, prediction, serial, runs)
+    ]
+    if beyond:
+        click.echo("\n".join(beyond), err=True)
+        sys.exit(2)
+
+
+def _wear(device: Device, prediction: Prediction, serial: str | None, runs: Path) -> list[str]:
+    """Say what the plans use a unit up by; returns what goes beyond a budget, a line each."""
+    if device.budgets is None:
+        return []
+    try:
+        before = read(path_of(runs, serial)) if serial is not None else UnitWear()
+    except WearError as error:
+        return [str(error)]
+    whose = "a new unit" if serial is None else f"unit {serial}"
+    said, beyond = [], []
+    for kind, amount in prediction.wear.items():
+        words, unit = WORDS[kind]
+        left = device.budgets.of(kind) - before.spent.get(kind, 0.0)
+        said.append(f"{amount:.6g}{unit} of {left:.6g}{unit} {words}")
+        if amount > left:
+            beyond.append(
+                f"{device.name}: the plans take {amount:.6g}{unit} of {words}, and {whose} has {max(left, 0):.6g}{unit}"
+                " left: run fewer of them, or another unit"
+            )
+    click.echo(f"{device.name}, {whose}: takes {', '.join(said)}")
+    if before.quarantine is not None:
+        beyond.append(f"{device.name}, {whose}: quarantined: {before.quarantine}")
+    return beyond
 
 
 def _beside_plans(folder: Path) -> list[Path]:

@@ -137,6 +137,7 @@ def _device(loaded: Loaded[Profile], node: LdfNode) -> Device:
         ratings=_ratings(profile),
         reports=dict(profile.reports),
         programming=_programming(profile),
+        budgets=None if profile.budgets is None else profile.budgets.build(),
         cable=None if profile.cable is None else profile.cable.build(),
         withstand=None if profile.withstand is None else profile.withstand.build(),
     )

@@ -1,4 +1,4 @@
-"""A profile's sections about the branch: the cable that the breaker protects, and what its switch stands."""
+"""A profile's sections about the branch: the cable that the breaker protects, what the breaker itself stands."""
 
 from __future__ import annotations
 
@@ -9,8 +9,10 @@ from typing import Annotated
 from pydantic import Field
 
 from harness.files.load import Part
+from harness.files.scalars import Whole
 from harness.quantity import Area, Current, Energy, Time
 from protocol.branch import Cable, Insulation, Metal, Withstand
+from protocol.budgets import Budgets
 
 
 class CableSection(Part):
@@ -47,3 +49,16 @@ class WithstandSection(Part):
                 yield ("points", number + 1), f"want more than {low}, for less than {long} and more than 0 s"
         if self.clamp_energy.exact <= 0:
             yield ("clamp_energy",), f"{self.clamp_energy}: want more than 0 J"
+
+
+class BudgetsSection(Part):
+    """How much testing may use a unit up, in its whole life."""
+
+    short_circuits: Annotated[Whole, Field(ge=0)]
+    clamp_energy: Energy
+    non_volatile_writes: Annotated[Whole, Field(ge=0)]
+    key_attempts: Annotated[Whole, Field(ge=0)]
+
+    def build(self) -> Budgets:
+        """The value of it."""
+        return Budgets(self.short_circuits, self.clamp_energy.si, self.non_volatile_writes, self.key_attempts)

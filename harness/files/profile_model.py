@@ -9,7 +9,7 @@ from typing import Annotated, Any, Literal
 from pydantic import BeforeValidator, Field
 
 from harness.files.load import FileModel, Part
-from harness.files.profile_branch import CableSection, WithstandSection
+from harness.files.profile_branch import BudgetsSection, CableSection, WithstandSection
 from harness.files.scalars import Byte, Flag, Identifier, Name, Text, Whole, Word
 from harness.quantity import (
     AnyQuantity,
@@ -453,6 +453,7 @@ class Profile(FileModel):
     sensing: SensingSection
     accuracy: AccuracySection
     ratings: RatingsSection
+    budgets: BudgetsSection | None = None
     cable: CableSection | None = None
     withstand: WithstandSection | None = None
     flash: FlashSection | None = None

@@ -118,12 +118,28 @@ def left_with(events: Iterable[Event]) -> list[tuple[str, str]]:
         rows += [
             (f"{device}: set-points not put back", _pairs(detail["not_put_back"]) or "none"),
             (f"{device}: trips seen", f"{detail['trips']}"),
-            (f"{device}: non-volatile writes spent", f"{detail['writes']}"),
+            *_wear(str(device), detail),
             (f"{device}: thermal levels at the end", _levels(detail["levels"]) or "none kept"),
             (f"{device}: quarantine", f"{detail['quarantine'] or 'no'}"),
             (f"{device}: set-points", _pairs(detail["set_points"])),
         ]
     return rows
+
+
+def _wear(device: str, detail: Mapping[str, object]) -> list[tuple[str, str]]:
+    """What the run used the unit up by, and what is left of each budget; an older record knows of writes alone."""
+    wear = detail.get("wear")
+    if not isinstance(wear, dict):
+        return [(f"{device}: non-volatile writes spent", f"{detail['writes']}")]
+    whose = f"unit {wear['serial']}" if wear["serial"] is not None else "a unit without a serial number"
+    counted = "over all its runs" if wear["kept"] else "for this run alone: a simulated unit is new each time"
+    rows = []
+    for kind, spent in wear["spent"].items():
+        left = f", {wear['left'][kind]:.6g} left" if kind in wear["left"] else ", no budget"
+        rows.append(
+            (f"{device}: {kind.replace('_', ' ')} spent", f"{spent:.6g}{' J' if 'energy' in kind else ''}{left}")
+        )
+    return [*rows, (f"{device}: wear is counted", f"of {whose}, {counted}")]
 
 
 def _pairs(values: object) -> str:

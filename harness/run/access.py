@@ -48,6 +48,7 @@ def unlock(context: Context, level: int, wrong: bool = False) -> None:
         raise StepNotRun(f"{device.name} has no security access")
     if bench.spec.commands.get("key") is None:
         raise StepNotRun(f"bench {bench.spec.name} has no command 'key' to make the key with")
+    context.ledger.wear.afford("key_attempts", 1)
     seed = ask(device, bench, lambda: diagnostics.seed(level))
     if len(seed) != security.seed_bytes:
         raise StepFail(f"the seed has {len(seed)} bytes, the profile says {security.seed_bytes}")
@@ -59,4 +60,5 @@ def unlock(context: Context, level: int, wrong: bool = False) -> None:
     except KeyCommandError as error:
         raise StepError(str(error)) from error
     sent = bytes((key[0] ^ 1, *key[1:])) if wrong else key
+    context.ledger.wear.spend("key_attempts", 1, f"level {level}")
     ask(device, bench, lambda: diagnostics.send_key(level, sent))

@@ -22,7 +22,10 @@ _LOOK_NS = 500 * MS
 
 def run_write(step: WriteSetPoints, context: Context, outcome: Outcome) -> None:
     """Write each record once and read it back; with ``refused``, expect that negative answer and the old values."""
-    for did, values in _by_record(context, {name: value.exact for name, value in step.values.items()}).items():
+    records = _by_record(context, {name: value.exact for name, value in step.values.items()})
+    if step.refused is None:
+        context.ledger.wear.afford("non_volatile_writes", len(records))
+    for did, values in records.items():
         before = {name: context.ledger.asked(name) for name in values}
         answer = _write(context, did, values, step.refused)
         if answer is not None:
@@ -120,6 +123,7 @@ def _write(context: Context, did: int, values: Mapping[str, Fraction], refused: 
     whole = {point.name: values.get(point.name, ledger.asked(point.name)) for point in context.device.group(did)}
     for name, value in values.items():
         ledger.ask(context.bench.clock.now_ns(), name, value)
+    ledger.wear.spend("non_volatile_writes", refused is None, ", ".join(values))
     try:
         ask(context.device, context.bench, lambda: diagnostics.write_group(did, whole))
     except StepFail as failure:

@@ -13,26 +13,13 @@ from harness.files.build import Build
 from harness.plan.plan import Plan
 from harness.record.result import Applied, Coverage, Measurement, Verdict, Waveform, strongest
 from harness.run.ledger import Ledger
+from harness.run.step_errors import StepError as StepError
+from harness.run.step_errors import StepFail as StepFail
+from harness.run.step_errors import StepNotRun as StepNotRun
 from harness.run.verdict import judge
 from protocol.device import Device
 
 T = TypeVar("T")
-
-
-class StepError(Exception):
-    """The bench or the bus did not deliver what the step needs: the step's verdict is error, the plan ends."""
-
-
-class StepFail(Exception):
-    """The breaker did not do what the step cannot go on without: the step's verdict is fail, the plan goes on."""
-
-
-class StepNotRun(Exception):
-    """The step may not be run here: refused by the gate, or out of this bench's reach."""
-
-    def __init__(self, reason: str, refused_by_gate: bool = False) -> None:
-        super().__init__(reason)
-        self.refused_by_gate = refused_by_gate
 
 
 @dataclass(frozen=True)

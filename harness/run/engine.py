@@ -35,6 +35,7 @@ from harness.run.steps import RUNNERS
 from harness.run.supply import power_up
 from harness.run.switch import set_mode
 from harness.run.watch import Watch, look_whole
+from harness.run.wear import open_unit
 from protocol.device import Device
 
 BENCH_LOST = (PortError, InstrumentError)
@@ -195,6 +196,8 @@ class Engine:
             self._ledger.found(read_set_points(self._device, self._bench, self._device.set_points))
             self._ledger.unit = read_identity(self._device, self._bench)
             self._journal.identity(self._bench.clock.now_ns(), self._device.name, "start", self._ledger.unit.values)
+            self._ledger.wear = open_unit(self._device, self._ledger.unit, self._bench, self._journal.folder)
+            self._ledger.quarantine = self._ledger.wear.quarantine
             self._note_ambient()
             if self._resumption is not None:
                 go_on(self._resumption, self._ledger, self._bench.clock.now_ns())

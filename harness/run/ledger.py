@@ -16,6 +16,7 @@ from harness.clock import S
 from harness.record.journal import Journal
 from harness.record.result import Coverage
 from harness.run.identity import Identity
+from harness.run.wear import Unit
 from harness.trip.band import level_interval, rescaled, time_to_cool
 from harness.trip.loop import MeasuredLoop
 from harness.trip.trace import Segments
@@ -94,6 +95,7 @@ class Ledger:
         self.held: dict[str, float] = {}  # key of STIMULI -> where it is held
         self.writes = 0
         self.starts = 0  # of the device: power-ups and resets
+        self.wear = Unit(device.budgets, None)  # of a unit that nobody has asked yet who it is
         self.loop: MeasuredLoop | None = None  # of the bank, as a step of this run has measured it
 
     def found(self, values: Mapping[str, Fraction]) -> None:
@@ -242,6 +244,7 @@ class Ledger:
             "levels": {name: self.level(name, now_ns) for name in self.remembering},
             "trips": self.trips,
             "writes": self.writes,
+            "wear": self.wear.summary(),
             "mode": self.mode,
             "quarantine": self.quarantine,
         }
@@ -285,6 +288,7 @@ class Ledger:
         """The unit failed in a way that forbids further stimuli in this run."""
         self._note(now_ns, "quarantine", reason=reason)
         self.quarantine = reason
+        self.wear.quarantined(reason)
 
     def loop_measured(self, now_ns: int, loop: MeasuredLoop) -> None:
         """The bank's loop was measured with the breaker out of it."""

@@ -91,6 +91,7 @@ def _one_cut(context: Context, outcome: Outcome, record: _Record, instant_ns: in
     device, bench, ledger = context.device, context.bench, context.ledger
     admit(context, Service.WRITE_DATA)
     _note_write(context, record.new)
+    ledger.wear.spend("non_volatile_writes", 1, "power cut")
     request = write(record.did, encode_group(device, record.did, record.new))
     end_ns = ask(device, bench, lambda: bench.master.send_request(request))
     bench.master.silence_until(end_ns + instant_ns)
@@ -144,6 +145,7 @@ def _write(context: Context, did: int, values: Values) -> None:
     admit(context, Service.WRITE_DATA)
     before = {name: context.ledger.asked(name) for name in values}
     _note_write(context, values)
+    context.ledger.wear.spend("non_volatile_writes", 1, ", ".join(values))
     try:
         ask(context.device, context.bench, lambda: context.bench.diagnostics.write_group(did, values))
     except StepFail as failure:

@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import math
 
+from harness.bench.spending import spending_of
 from harness.clock import S
 from harness.plan.steps import ShortCircuit
 from harness.record.result import Applied, Coverage, Measurement, Verdict
@@ -42,6 +43,8 @@ def run_short_circuit(step: ShortCircuit, context: Context, outcome: Outcome) ->
     ledger, clock = context.ledger, context.bench.clock
     onset = _ONSET * pickup_zone(function, ledger.set_points, ledger.mode).low
     window = _window(step, context, function, loop, onset)
+    spending = spending_of(step, context.device, context.bench.spec)
+    ledger.wear.shot(spending.short_circuits, spending.clamp_energy, step.function)
     began_ns = clock.now_ns()
     ledger.current_begins(began_ns)
     shot = take(context, step.voltage.si, window, lambda: _close(step, context))

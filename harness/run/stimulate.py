@@ -9,6 +9,7 @@ from __future__ import annotations
 import math
 
 from harness.bench.cut_off import CutOff, of_hold, of_trip
+from harness.bench.spending import spending_of
 from harness.clock import S
 from harness.plan.steps import COLD_AT_MOST, SENSOR_FAULTS, STIMULI, ExpectNoTrip, ExpectTrip, Stimulus
 from harness.quantity import show
@@ -48,6 +49,8 @@ def run_expect_trip(step: ExpectTrip, context: Context, outcome: Outcome) -> Non
     until = _cut_off(of_trip(step, context.device, context.bench.spec, expected.late_s), expected.late_s, outcome)
     width = max(expected.late_s - max(expected.early_s, 0.0) - drive.course.rise_s, 0.0)
     aim = Aim(until, width, _look(step, drive, onset_level(function, context.ledger, drive.course)))
+    spending = spending_of(step, context.device, context.bench.spec)
+    context.ledger.wear.shot(spending.short_circuits, spending.clamp_energy, step.function)
     shot = shoot(step, context, drive, aim)
     keep(shot, outcome, STIMULI[step.key].unit)
     band = _band(function, context, shot, start)

@@ -1,0 +1,97 @@
+"""What a unit has been through, over all runs: one file a serial number, one JSON line an entry, oldest first.
+
+Rule 1: an entry is on the disk before what it tells of happens, so that a kill can only count too much.
+Rule 2: entries are appended in one write each and never changed; a person's word ends a quarantine, no program's.
+"""
+
+from __future__ import annotations
+
+import hashlib
+import json
+import os
+import re
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+from datetime import UTC, datetime
+from pathlib import Path
+
+FOLDER = "units"
+_PLAIN = re.compile(r"[A-Za-z0-9][A-Za-z0-9_-]{0,63}")
+
+
+class WearError(Exception):
+    """The file of a unit cannot be read or written."""
+
+
+@dataclass(frozen=True)
+class UnitWear:
+    """A unit as its file tells: spent by kind, why it is quarantined (None: it is not), lines that are no entries."""
+
+    spent: Mapping[str, float] = field(default_factory=dict)
+    quarantine: str | None = None
+    damaged: int = 0
+    entries: tuple[Mapping[str, object], ...] = ()
+
+
+def path_of(runs: Path, serial: str) -> Path:
+    """The file of ``serial`` beside the run records in ``runs``; of one that is no file name, by its digest."""
+    name = serial if _PLAIN.fullmatch(serial) else f"sha256-{hashlib.sha256(serial.encode()).hexdigest()[:24]}"
+    return runs / FOLDER / f"{name}.jsonl"
+
+
+def read(path: Path) -> UnitWear:
+    """The unit of ``path``, new where there is no file yet. Raises WearError.
+
+    A last line that a kill has cut short is passed over and counted; what it stood for had not happened.
+    """
+    try:
+        lines = path.read_bytes().splitlines() if path.exists() else []
+    except OSError as error:
+        raise WearError(f"{path}: cannot be read: {error.strerror}") from error
+    entries = [entry for entry in map(_entry, lines) if entry is not None]
+    spent: dict[str, float] = {}
+    quarantine: str | None = None
+    for entry in entries:
+        kind, amount = entry.get("kind"), entry.get("amount")
+        if entry.get("entry") == "spent" and isinstance(kind, str) and isinstance(amount, int | float):
+            spent[kind] = spent.get(kind, 0.0) + amount
+        elif entry.get("entry") == "quarantined":
+            quarantine = f"{entry.get('reason')} ({entry.get('run')}, {entry.get('at')})"
+        elif entry.get("entry") == "released":
+            quarantine = None
+    return UnitWear(spent, quarantine, len(lines) - len(entries), tuple(entries))
+
+
+def append(path: Path, serial: str, entry: str, **detail: object) -> None:
+    """Add one entry and wait until it is on the disk. Raises WearError."""
+    at = datetime.now(UTC).isoformat(timespec="seconds")
+    line = json.dumps({"entry": entry, "at": at, "serial": serial, **detail}, allow_nan=False).encode() + b"\n"
+    try:
+        path.parent.mkdir(parents=True, exist_ok=True)
+        file = os.open(path, os.O_WRONLY | os.O_APPEND | os.O_CREAT, 0o644)
+        try:
+            if _cut_short(path):
+                line = b"\n" + line
+            os.write(file, line)
+            os.fsync(file)
+        finally:
+            os.close(file)
+    except OSError as error:
+        raise WearError(f"{path}: cannot be written: {error.strerror}") from error
+
+
+def _cut_short(path: Path) -> bool:
+    """Whether the last line has no end."""
+    with path.open("rb") as file:
+        if file.seek(0, os.SEEK_END) == 0:
+            return False
+        file.seek(-1, os.SEEK_END)
+        return file.read(1) != b"\n"
+
+
+def _entry(line: bytes) -> Mapping[str, object] | None:
+    try:
+        found = json.loads(line)
+    except ValueError:
+        return None
+    return found if isinstance(found, dict) else None
