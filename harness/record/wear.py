@@ -6,6 +6,7 @@ Rule 2: entries are appended in one write each and never changed; a person's wor
 
 from __future__ import annotations
 
+import fcntl
 import hashlib
 import json
 import os
@@ -70,6 +71,7 @@ def append(path: Path, serial: str, entry: str, **detail: object) -> None:
         path.parent.mkdir(parents=True, exist_ok=True)
         file = os.open(path, os.O_WRONLY | os.O_APPEND | os.O_CREAT, 0o644)
         try:
+            fcntl.flock(file, fcntl.LOCK_EX)  # until it is closed
             if _cut_short(path):
                 line = b"\n" + line
             os.write(file, line)

@@ -1,0 +1,184 @@
+"""What a run uses a unit up by: noted before it happens, refused beyond a budget, remembered by the next run."""
+
+from __future__ import annotations
+
+import dataclasses
+from pathlib import Path
+
+import pytest
+
+from harness.bench.bench import Bench, open_bench
+from harness.bench.spec import load_bench, shipped_bench
+from harness.check import predict
+from harness.files.profile import load_device, shipped_device
+from harness.plan.plan import Plan, load_plan
+from harness.record.journal import Journal
+from harness.record.reader import Record
+from harness.record.result import Result, Verdict
+from harness.record.wear import append, path_of, read
+from harness.report.bench import left_with
+from harness.run.ending import Ending
+from harness.run.engine import Engine
+from mocks.firmware.overload import TRIP_LEVEL
+from protocol.budgets import Budgets
+from protocol.device import Device
+
+DEVICE = load_device(shipped_device("heater"))
+PLAN = """
+format: 1
+name: short
+title: One trip
+device: heater
+steps:
+  - power_cycle: {duration: 200 ms}
+  - clear_codes
+  - write_set_points: {name: wrote, values: {overload_pickup: 20 A, overload_time_constant: 2 s}}
+  - close
+  - expect_trip: {name: trip, STIMULUS}
+clean_up:
+  - open
+  - clear_codes
+"""
+OVERLOAD = "inject: 60 A, function: overload"
+SHORT = "draw: 195 A, voltage: 400 V, function: short_circuit"
+
+
+class Watcher:
+    def started(self, plan: Plan, step: object) -> None:
+        pass
+
+    def finished(self, result: Result) -> None:
+        pass
+
+
+def run(folder: Path, name: str, stimulus: str, device: Device = DEVICE) -> Ending:
+    path = folder / "short.yaml"
+    path.write_text(PLAN.replace("STIMULUS", stimulus))
+    bench = open_bench(load_bench(shipped_bench("simulated")), device)
+    journal = Journal(folder / "runs" / name)
+    ending = Engine(device, bench, journal, Watcher()).run([load_plan(path)])
+    journal.close()
+    return ending
+
+
+def result(ending: Ending, step: str) -> Result:
+    return next(each for each in ending.results if each.step == step)
+
+
+def spent(folder: Path, name: str) -> dict[str, float]:
+    record = Record(folder / "runs" / name)
+    [detail] = [event.detail for event in record.events() if event.kind == "ledger"]
+    record.close()
+    wear = detail["wear"]
+    assert isinstance(wear, dict)
+    return dict(wear["spent"])
+
+
+def unit_file(folder: Path) -> Path:
+    [path] = (folder / "runs" / "units").iterdir()
+    return path
+
+
+@pytest.fixture
+def real(monkeypatch: pytest.MonkeyPatch) -> None:
+    """A bench that counts, as far as wear goes: its high voltage stays behind the gate, so only injected currents."""
+    monkeypatch.setattr(Bench, "simulated", property(lambda self: False))
+
+
+def test_a_simulated_unit_is_a_new_one_each_time(tmp_path: Path) -> None:
+    assert run(tmp_path, "a", SHORT).exit_code == 0
+    assert not (tmp_path / "runs" / "units").exists()
+    found = spent(tmp_path, "a")
+    assert found["short_circuits"] == 1
+    assert found["non_volatile_writes"] == 4  # two records, and both put back
+    # 195 A in 20 uH and 20 mohm, a clamp of 930 V over 400 V: by the closed form, 0.66 J.
+    assert found["clamp_energy"] == pytest.approx(0.5 * 20e-6 * 195**2 * 930 / 530, rel=0.01)
+
+
+def test_what_check_predicts_is_what_a_run_spends(tmp_path: Path) -> None:
+    run(tmp_path, "a", SHORT)
+    predicted = predict([load_plan(tmp_path / "short.yaml")], DEVICE, load_bench(shipped_bench("simulated"))).wear
+    assert spent(tmp_path, "a") == pytest.approx(predicted)
+
+
+def test_budgets_are_kept(tmp_path: Path) -> None:
+    tight = dataclasses.replace(DEVICE, budgets=Budgets(0, 100.0, 1, 0))
+    ending = run(tmp_path, "a", SHORT, tight)
+    assert result(ending, "wrote").verdict is Verdict.NOT_RUN
+    assert result(ending, "wrote").reasons[0].startswith("this takes 2 of non-volatile writes, and unit ")
+    assert result(ending, "wrote").reasons[0].endswith(" has 1 of 1 left")
+    no_shots = dataclasses.replace(DEVICE, budgets=Budgets(0, 100.0, 100, 0))
+    found = result(run(tmp_path, "b", SHORT, no_shots), "trip")
+    assert found.verdict is Verdict.NOT_RUN
+    assert "short-circuit shots" in found.reasons[0]
+    assert found.waveforms == ()
+    no_energy = dataclasses.replace(DEVICE, budgets=Budgets(5, 0.5, 100, 0))
+    assert "J of energy into the clamp" in result(run(tmp_path, "c", SHORT, no_energy), "trip").reasons[0]
+
+
+@pytest.mark.usefixtures("real")
+def test_on_a_real_bench_it_counts_over_runs(tmp_path: Path) -> None:
+    run(tmp_path, "a", OVERLOAD)
+    path = unit_file(tmp_path)
+    assert read(path).spent == {"non_volatile_writes": 4}
+    run(tmp_path, "b", OVERLOAD)
+    assert read(path).spent == {"non_volatile_writes": 8}
+    tight = dataclasses.replace(DEVICE, budgets=Budgets(1, 1.0, 9, 0))
+    found = result(run(tmp_path, "c", OVERLOAD, tight), "wrote")
+    assert found.reasons[0] == (f"this takes 2 of non-volatile writes, and unit {path.stem} has 1 of 9 left")
+
+
+@pytest.mark.usefixtures("real")
+def test_what_is_spent_is_noted_before_it_happens(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    from harness.bus.diagnostics import Diagnostics
+
+    seen: list[float] = []
+    write = Diagnostics.write_group
+
+    def watched(self: Diagnostics, *arguments: object) -> object:
+        seen.append(read(unit_file(tmp_path)).spent.get("non_volatile_writes", 0))
+        return write(self, *arguments)  # type: ignore[arg-type]
+
+    monkeypatch.setattr(Diagnostics, "write_group", watched)
+    run(tmp_path, "a", OVERLOAD)
+    assert seen == [1, 2, 3, 4]
+
+
+@pytest.mark.usefixtures("real")
+def test_a_quarantine_outlasts_the_run(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    with monkeypatch.context() as broken:
+        broken.setattr("mocks.firmware.overload.TRIP_LEVEL", TRIP_LEVEL * 1000)
+        assert result(run(tmp_path, "a", OVERLOAD), "trip").verdict is Verdict.FAIL
+    path = unit_file(tmp_path)
+    assert read(path).quarantine is not None
+
+    found = result(run(tmp_path, "b", OVERLOAD), "trip")
+    assert found.verdict is Verdict.NOT_RUN
+    assert "overload did not operate by the cut-off (a, " in found.reasons[0]
+
+    append(path, path.stem, "released", reason="firmware put right", name="somebody")
+    assert result(run(tmp_path, "c", OVERLOAD), "trip").verdict is Verdict.PASS
+
+
+@pytest.mark.usefixtures("real")
+def test_a_unit_without_a_serial_number_takes_no_shot() -> None:
+    from harness.run.step_errors import StepNotRun
+    from harness.run.wear import Unit
+
+    with pytest.raises(StepNotRun, match="does not say its serial number"):
+        Unit(None, None, None, "run", real=True).shot(1, 0.0, "short_circuit")
+    Unit(None, None, None, "run", real=True).shot(0, 0.0, "overload")
+
+
+def test_the_report_says_what_was_spent_and_is_left(tmp_path: Path) -> None:
+    run(tmp_path, "a", SHORT)
+    record = Record(tmp_path / "runs" / "a")
+    rows = dict(left_with(record.events()))
+    record.close()
+    assert rows["heater: short circuits spent"] == "1, 499 left"
+    assert rows["heater: non volatile writes spent"] == "4, 7996 left"
+    assert rows["heater: wear is counted"].endswith("for this run alone: a simulated unit is new each time")
+
+
+def test_a_path_is_beside_the_records(tmp_path: Path) -> None:
+    assert path_of(tmp_path, "0001") == tmp_path / "units" / "0001.jsonl"
