@@ -2,18 +2,11 @@
 
 from __future__ import annotations
 
-import json
-import subprocess
-import sys
 import tempfile
-import time
 from collections.abc import Callable, Iterator
-from pathlib import Path
-from typing import Any
 
 import pytest
-
-PATIENCE_S = 60.0  # for anything that another process does, on a busy machine
+from serving import Serving
 
 
 def pytest_configure(config: pytest.Config) -> None:
@@ -23,33 +16,6 @@ def pytest_configure(config: pytest.Config) -> None:
     patch.setenv("XDG_CACHE_HOME", folder.name)
     config.add_cleanup(folder.cleanup)
     config.add_cleanup(patch.undo)
-
-
-class Serving:
-    """`breakerbench serve` with ``arguments``, any free ports; ``bench`` is its ready file once it listens.
-
-    ``ready`` is what is in that file before.
-    """
-
-    def __init__(self, folder: Path, *arguments: str, ready: str | None = None) -> None:
-        self.ready = folder / "ready.json"
-        if ready is not None:
-            self.ready.write_text(ready)
-        command = [sys.executable, "-c", "from harness.cli import main; main()", "serve", "--port-base", "0"]
-        self.process = subprocess.Popen(
-            [*command, "--ready", str(self.ready), *arguments], stderr=subprocess.PIPE, text=True
-        )
-        until = time.monotonic() + PATIENCE_S
-        self.bench: dict[str, Any] = {}
-        while not self.bench and self.process.poll() is None:
-            assert time.monotonic() < until, "the server does not get ready"
-            time.sleep(0.01)
-            if self.ready.exists() and (text := self.ready.read_text()) != ready:
-                self.bench = json.loads(text)
-
-    def end(self) -> None:
-        self.process.kill()
-        self.process.communicate(timeout=PATIENCE_S)
 
 
 @pytest.fixture(scope="session")

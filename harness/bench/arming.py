@@ -12,7 +12,8 @@ from dataclasses import dataclass
 from typing import Protocol
 
 from harness.bench.gate import Confirmation
-from harness.bench.high_voltage import GateRefused, HighVoltage
+from harness.bench.guard import GateRefused
+from harness.bench.high_voltage import HighVoltage
 from harness.bench.spec import BenchSpec
 from harness.cautions import CAUTIONS
 from harness.clock import MS, Clock, S

@@ -10,12 +10,12 @@ at a time. The gate decides; harness/bench/high_voltage.py owns this and is alon
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 
 from harness.bench.gate import Outputs
 from harness.bench.instrument import InstrumentError, PowerSupply
 from harness.bench.interlock import InterlockUnit
-from harness.bench.proof import dead_limit
+from harness.bench.proof import Reading, dead_limit
 from harness.bench.safety_spec import BankSpec
 from harness.clock import Clock, S
 
@@ -52,6 +52,11 @@ class Bank:
     def limit(self) -> float:
         """Voltage below which the bank is dead, V: by touch and by stored energy."""
         return dead_limit(self.spec.capacitance)
+
+    def live(self, readings: Sequence[Reading]) -> tuple[str, ...]:
+        """Of a bank that nobody has charged in this run: its last two readings have to be below both limits."""
+        most = max(reading.bank for reading in readings[-2:]) + self.error
+        return (f"the bank reads up to {most:.0f} V",) if most >= self.limit else ()
 
     @property
     def visible(self) -> float:

@@ -10,7 +10,8 @@ from typing import TypeVar
 
 from harness.bench import simulated
 from harness.bench.flash import FlashRun, run_flash
-from harness.bench.high_voltage import REBOUND_NS, HighVoltage, Watchdog
+from harness.bench.guard import Watchdog
+from harness.bench.high_voltage import REBOUND_NS, HighVoltage
 from harness.bench.instrument import (
     CurrentStimulus,
     Instrument,

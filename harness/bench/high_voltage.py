@@ -13,10 +13,11 @@ from __future__ import annotations
 
 from collections.abc import Callable, Mapping
 from dataclasses import replace
-from typing import TYPE_CHECKING, Protocol
+from typing import TYPE_CHECKING
 
 from harness.bench.bank import RELAYS, Bank
 from harness.bench.gate import Confirmation, Gate, State
+from harness.bench.guard import BenchUnsafe, GateRefused, Watchdog
 from harness.bench.instrument import InstrumentError
 from harness.bench.interlock import Inputs, InterlockUnit, Voltmeter
 from harness.bench.proof import TOUCH_LIMIT_V, Proof, Reading, Seen, Side, judge_discharge
@@ -37,38 +38,6 @@ _UP = 0.95  # of the source's voltage, on the source side
 _CHARGED = 0.9  # of the source side's voltage, on the load side
 _EMPTY_V = 5.0  # so little left on a side that closing the breaker lifts none by what counts as a rise (proof.py)
 _FEEDBACK_NS = 200 * MS  # a contactor's auxiliary contact has followed by then; common practice, no source
-
-
-class GateRefused(Exception):
-    """The gate lets nothing be energised: the step is not run."""
-
-
-class BenchUnsafe(InstrumentError):
-    """The interlock opened, the watchdog fell silent, or voltage is where none may be: the run ends here."""
-
-
-class Watchdog(Protocol):
-    """The other process, or what stands in for it on the simulated bench."""
-
-    def guard(self, on: bool) -> None:
-        """While on, silence counts: it makes safe when the harness stops beating."""
-        ...
-
-    def beat(self) -> None:
-        """The harness lives."""
-        ...
-
-    def alive(self) -> bool:
-        """Whether it watches, and has not acted."""
-        ...
-
-    def hush(self) -> None:
-        """Beat no more, as if the harness hung: for measuring how soon it acts. Nothing takes this back."""
-        ...
-
-    def close(self) -> None:
-        """Nothing is to be guarded any more."""
-        ...
 
 
 class HighVoltage:
@@ -389,21 +358,16 @@ class HighVoltage:
         if self._was_energised:
             spec = self._bench.spec.bank if charged else None
             proof = judge_discharge(readings, self._seen, self._discharge, self._voltmeter_spec, spec)
-            return proof if charged else Proof((*proof.reasons, *self._bank_live(readings)))
+            return (
+                proof if charged else Proof((*proof.reasons, *(() if self.bank is None else self.bank.live(readings))))
+            )
         last = readings[-2:]
         live = max(max(reading.source_side, reading.load_side) for reading in last)
         sides = (f"a side reads {live:.0f} V",) if live >= TOUCH_LIMIT_V or len(last) < 2 else ()
-        return Proof((*sides, *self._bank_live(readings)))
+        return Proof((*sides, *(() if self.bank is None else self.bank.live(readings))))
 
     def _bank_volts(self) -> float:
         return 0.0 if self.bank is None else self.bank.volts()
-
-    def _bank_live(self, readings: list[Reading]) -> tuple[str, ...]:
-        """Of a bank that nobody has charged in this run: its last two readings have to be below both limits."""
-        if self.bank is None:
-            return ()
-        live = max(reading.bank for reading in readings[-2:]) + self.bank.error
-        return (f"the bank reads up to {live:.0f} V",) if live >= self.bank.limit else ()
 
     def _isolation(self) -> None:
         """The isolation monitor's reading, where there is one: noted, and refused below what the bench declares."""

@@ -17,18 +17,26 @@ from harness.bench.bench_file import (
     CHANNELS,
     BenchFile,
     BreakMethod,
-    BusSignalSection,
-    GateSupplySection,
-    InjectorSection,
     NtcSection,
-    RecorderSection,
     RolesSection,
-    StimulusSection,
 )
 from harness.bench.calibration import Calibration
 from harness.bench.dialect import Dialect, unknown_verbs
 from harness.bench.flash import PLACEHOLDERS
 from harness.bench.instrument_file import InstrumentSection
+from harness.bench.instrument_spec import (
+    LinSpec,
+    ProgrammingSpec,
+    RecorderSpec,
+    SignalSpec,
+    SourceSpec,
+    StimulusSpec,
+    SupplySpec,
+    ntc_of,
+    recorder_of,
+    signal_of,
+    stimulus_of,
+)
 from harness.bench.resource import SIMULATED
 from harness.bench.safety_rules import unsafe
 from harness.bench.safety_spec import (
@@ -53,101 +61,6 @@ from harness.quantity import Quantity
 __all__ = ["CHANNELS", "SIMULATED", "BenchFile", "BenchSpec", "BreakMethod", "load_bench", "shipped_bench"]
 
 _BENCHES = Path(__file__).resolve().parents[2] / "testplans" / "benches"
-
-
-@dataclass(frozen=True)
-class LinSpec:
-    """The LIN master's port: device or URL, and how it makes a break field."""
-
-    port: str
-    break_method: BreakMethod
-
-
-@dataclass(frozen=True)
-class SupplySpec:
-    """The breaker's 12 V supply; ``uncertainty`` is the standard uncertainty of its voltage reading."""
-
-    resource: str
-    voltage: float  # V, healthy
-    current_limit: float  # A
-    uncertainty: float  # V
-    highest: float  # V, that it may be set to
-    gain: float  # 1
-    offset: float  # V
-
-
-@dataclass(frozen=True)
-class SourceSpec:
-    """The high-voltage source and its ranges."""
-
-    resource: str
-    voltage: float  # V
-    current: float  # A
-
-
-@dataclass(frozen=True)
-class StimulusSpec:
-    """An injector or a load: greatest current, fastest slew, limits of error of what it delivers.
-
-    ``stop_input``: an injector's output ends at once when the gate falls, as by the stop input of a test set.
-    """
-
-    resource: str
-    current: float  # A
-    slew: float  # A/s
-    gain: float  # 1
-    offset: float  # A
-    stop_input: bool = False
-    isolated_for: float = 0.0  # V that an injector's output may lie above its own side
-    timed: bool = True  # it holds its cut-off by itself
-
-
-@dataclass(frozen=True)
-class SignalSpec:
-    """What stands in for another quantity: gate_supply (V), bus_signal (V), ntc (degC). Range, slew, limits of error.
-
-    ``healthy`` is where it rests while connected. ``slew`` inf: it goes at once, and slower only in steps. A plan may
-    ask for up to ``fastest``; None: for the slew.
-    """
-
-    resource: str
-    healthy: float
-    lowest: float
-    highest: float
-    slew: float  # 1/s, of the unit; K/s for ntc
-    gain: float  # 1
-    offset: float  # the unit
-    fastest: float | None = None  # 1/s, as slew
-
-
-@dataclass(frozen=True)
-class ChannelSpec:
-    """One recorder channel: its number and its limits of error (gain relative, offset in A, V or K)."""
-
-    number: int
-    gain: float
-    offset: float
-    range: float = math.inf  # either way
-
-
-@dataclass(frozen=True)
-class RecorderSpec:
-    """The recorder: fastest sampling, memory, limit of error of its time base, channels by name, what edges become."""
-
-    resource: str
-    shortest_interval: float  # s
-    points: int
-    clock: float  # 1
-    channels: Mapping[str, ChannelSpec]
-    bandwidth: float | None = None  # Hz; None: not declared
-    skew: float = 0.0  # s, of one channel against another
-
-
-@dataclass(frozen=True)
-class ProgrammingSpec:
-    """The breaker's programming connector, which only the flash command talks to."""
-
-    resource: str
 
 
 @dataclass(frozen=True)
@@ -344,73 +257,15 @@ def _spec(loaded: Loaded[BenchFile], path: Path) -> BenchSpec:
             supply.accuracy.offset.si,
         ),
         source=None if source is None else SourceSpec(source.resource, source.voltage.si, source.current.si),
-        load=_stimulus(roles.load),
-        injector=_stimulus(roles.injector),
-        recorder=_recorder(roles.recorder),
-        gate_supply=_signal(roles.gate_supply),
-        bus_signal=_signal(roles.bus_signal),
-        ntc=_ntc(roles.ntc),
+        load=stimulus_of(roles.load),
+        injector=stimulus_of(roles.injector),
+        recorder=recorder_of(roles.recorder),
+        gate_supply=signal_of(roles.gate_supply),
+        bus_signal=signal_of(roles.bus_signal),
+        ntc=ntc_of(roles.ntc),
         programming=None if roles.programming is None else ProgrammingSpec(roles.programming.resource),
         **safety_of(model),
         commands={str(name): words for name, words in model.commands.items()},
         calibrations={role: Calibration(section.calibrated, section.due) for role, section in _instruments(roles)},
         dialects={role: Dialect(section.identity or "", section.verbs) for role, section in _instruments(roles)},
     )
-
-
-def _stimulus(section: StimulusSection | None) -> StimulusSpec | None:
-    if section is None:
-        return None
-    accuracy = section.accuracy
-    return StimulusSpec(
-        section.resource,
-        section.current.si,
-        section.slew.si,
-        accuracy.gain.si,
-        accuracy.offset.si,
-        isinstance(section, InjectorSection) and section.stop_input,
-        section.isolated_for.si if isinstance(section, InjectorSection) and section.isolated_for else 0.0,
-        section.resource == SIMULATED if section.timed is None else section.timed,
-    )
-
-
-def _signal(section: GateSupplySection | BusSignalSection | None) -> SignalSpec | None:
-    if section is None:
-        return None
-    slew = section.slew.si if isinstance(section, BusSignalSection) else math.inf
-    gain, offset = section.accuracy.gain.si, section.accuracy.offset.si
-    return SignalSpec(section.resource, section.voltage.si, 0.0, section.highest.si, slew, gain, offset)
-
-
-def _ntc(section: NtcSection | None) -> SignalSpec | None:
-    if section is None:
-        return None
-    gain, offset = section.accuracy.gain.si, section.accuracy.offset.si
-    limits = section.lowest.si, section.highest.si
-    fastest = None if section.fastest is None else section.fastest.si
-    return SignalSpec(section.resource, section.temperature.si, *limits, section.slew.si, gain, offset, fastest)
-
-
-def _recorder(section: RecorderSection | None) -> RecorderSpec | None:
-    if section is None:
-        return None
-    channels = {name: getattr(section.channels, name) for name in CHANNELS}
-    return RecorderSpec(
-        section.resource,
-        section.shortest_interval.si,
-        section.points,
-        section.clock.si,
-        {
-            name: ChannelSpec(channel.number, channel.gain.si, channel.offset.si, _range(channel))
-            for name, channel in channels.items()
-            if channel is not None
-        },
-        None if section.bandwidth is None else section.bandwidth.si,
-        section.skew.si,
-    )
-
-
-def _range(section: Part) -> float:
-    """Where a channel clips."""
-    end: Quantity | None = getattr(section, "range", None)
-    return math.inf if end is None else end.si

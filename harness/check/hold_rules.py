@@ -6,7 +6,7 @@ import math
 
 import numpy as np
 
-from harness.bench.spec import SignalSpec
+from harness.bench.instrument_spec import SignalSpec
 from harness.check.expected import LASTING, listening
 from harness.check.reach import bars
 from harness.check.spot import Faults, Spot, known, lasts

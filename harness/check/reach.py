@@ -6,7 +6,8 @@ import math
 from collections.abc import Iterator
 from contextlib import suppress
 
-from harness.bench.spec import BenchSpec, SignalSpec
+from harness.bench.instrument_spec import SignalSpec
+from harness.bench.spec import BenchSpec
 from harness.check.expected import AMBIENT, GATE_RAIL, LASTING, alive, watches
 from harness.check.primary_rules import check_fault, check_isolation
 from harness.check.spot import COOLING, Faults, Spot, lasts, may_be

@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from harness.bench.spec import BenchSpec, RecorderSpec
+from harness.bench.instrument_spec import RecorderSpec
+from harness.bench.spec import BenchSpec
 from harness.check.spot import Faults, Spot
 from harness.plan.steps import STIMULI, ExpectTrip
 from harness.quantity import show

@@ -1,4 +1,4 @@
-"""What Ctrl-C and SIGTERM do while something may be on."""
+"""What Ctrl-C, SIGTERM and the loss of the terminal do while something may be on."""
 
 from __future__ import annotations
 
@@ -7,16 +7,19 @@ from collections.abc import Iterator
 from contextlib import contextmanager
 
 
+_SIGNALS = (signal.SIGINT, signal.SIGTERM, signal.SIGHUP)
+
+
 @contextmanager
 def interruptible() -> Iterator[None]:
-    """The first Ctrl-C or SIGTERM interrupts, so that the bench is made safe; making safe cannot be interrupted."""
+    """The first of these signals interrupts, so that the bench is made safe; making safe cannot be interrupted."""
 
     def interrupt(number: int, frame: object) -> None:
-        for each in (signal.SIGINT, signal.SIGTERM):
+        for each in _SIGNALS:
             signal.signal(each, signal.SIG_IGN)
         raise KeyboardInterrupt
 
-    before = {each: signal.signal(each, interrupt) for each in (signal.SIGINT, signal.SIGTERM)}
+    before = {each: signal.signal(each, interrupt) for each in _SIGNALS}
     try:
         yield
     finally:

@@ -11,7 +11,7 @@ from pathlib import Path
 from harness.bench import simulated
 from harness.bench.calibration import Calibration
 from harness.bench.dialect import Dialect, Translated
-from harness.bench.high_voltage import Watchdog
+from harness.bench.guard import Watchdog
 from harness.bench.instrument import Instrument, InstrumentError, Link, error_queue
 from harness.bench.lock import BenchLock
 from harness.bench.roles import make_instrument

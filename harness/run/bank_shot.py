@@ -10,8 +10,8 @@ import numpy as np
 
 from harness.bench.high_voltage import HighVoltage
 from harness.bench.instrument import Acquisition, InstrumentError, Recorder, Trigger
+from harness.bench.instrument_spec import ChannelSpec, RecorderSpec
 from harness.bench.safety_spec import BankSpec
-from harness.bench.spec import ChannelSpec, RecorderSpec
 from harness.clock import MS
 from harness.record.result import Waveform
 from harness.run.context import Context, Outcome, StepError, StepNotRun

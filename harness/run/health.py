@@ -7,7 +7,7 @@ import math
 import numpy as np
 
 from harness.bench.instrument import Acquisition
-from harness.bench.spec import ChannelSpec
+from harness.bench.instrument_spec import ChannelSpec
 from harness.clock import MS, S
 from harness.plan.steps import CheckHealth
 from harness.plan.steps.stimulus import Leakage, VoltageDrop, Zero

@@ -9,8 +9,9 @@ from pathlib import Path
 from harness.bench.arming import ArmingRequest, Person, confirm, digest_of, missing_roles, state_dead
 from harness.bench.bench import Bench
 from harness.bench.gate import State
+from harness.bench.guard import BenchUnsafe, GateRefused
 from harness.bench.hazard import Hazard, hazard_of
-from harness.bench.high_voltage import BenchUnsafe, GateRefused, HighVoltage
+from harness.bench.high_voltage import HighVoltage
 from harness.bench.instrument import InstrumentError
 from harness.bench.making_safe import SafeAction, finish_safe, make_dead
 from harness.bus.port import PortError

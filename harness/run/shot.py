@@ -12,7 +12,7 @@ from functools import cached_property
 import numpy as np
 
 from harness.bench.instrument import Acquisition, Trigger
-from harness.bench.spec import ChannelSpec
+from harness.bench.instrument_spec import ChannelSpec
 from harness.clock import MS, S
 from harness.plan.steps import STIMULI, Stimulus
 from harness.quantity import show

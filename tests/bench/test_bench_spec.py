@@ -12,7 +12,8 @@ import pytest
 import yaml
 from edited import marked
 
-from harness.bench.spec import SIMULATED, ChannelSpec, LinSpec, SignalSpec, SourceSpec, load_bench, shipped_bench
+from harness.bench.instrument_spec import ChannelSpec, LinSpec, SignalSpec, SourceSpec
+from harness.bench.spec import SIMULATED, load_bench, shipped_bench
 from harness.files.marks import FileErrors
 
 BENCHES = Path(__file__).parents[2] / "testplans" / "benches"

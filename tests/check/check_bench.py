@@ -7,7 +7,8 @@ from pathlib import Path
 
 from edited import marked
 
-from harness.bench.spec import BenchSpec, ChannelSpec, SignalSpec, load_bench, shipped_bench
+from harness.bench.instrument_spec import ChannelSpec, SignalSpec
+from harness.bench.spec import BenchSpec, load_bench, shipped_bench
 from harness.check import check_plan
 from harness.files.profile import load_device, shipped_device
 from harness.plan.plan import load_plan

@@ -12,7 +12,8 @@ from edited import marked
 from hypothesis import assume, given, settings
 from hypothesis import strategies as st
 
-from harness.bench.spec import BenchSpec, ChannelSpec, load_bench, shipped_bench
+from harness.bench.instrument_spec import ChannelSpec
+from harness.bench.spec import BenchSpec, load_bench, shipped_bench
 from harness.check import RULES, check_plan
 from harness.files.profile import load_device, shipped_device, shipped_plans
 from harness.plan.plan import find_plans, load_plan

@@ -9,7 +9,7 @@ from pathlib import Path
 from typing import cast
 
 import pytest
-from conftest import Serving
+from serving import Serving
 
 from harness.bench.arming import Nobody
 from harness.bench.bench import Bench
