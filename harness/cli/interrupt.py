@@ -6,7 +6,6 @@ import signal
 from collections.abc import Iterator
 from contextlib import contextmanager
 
-
 _SIGNALS = (signal.SIGINT, signal.SIGTERM, signal.SIGHUP)
 
 
