@@ -21,6 +21,8 @@ from protocol.protection import Instantaneous
 MARGIN = 1.1  # over the latest time that a good breaker needs
 MARGIN_S = 0.1
 FAST_MARGIN_S = 1e-4  # where a comparator is to act: no longer than anything else would take
+HEALTH_S = 2.0
+"""Of a current that only measures the switch."""
 HOST_S = 0.1
 """Shorter than this no program ends anything in time: only the instrument itself may."""
 
@@ -35,18 +37,26 @@ class CutOff:
 
 def limits_of(step: Stimulus, device: Device, bench: BenchSpec | None) -> dict[str, float]:
     """Seconds that what carries the current of ``step`` stands it, by name; empty where nothing is strained."""
-    if step.draw is None or step.voltage is None or min(step.current, step.voltage.si) <= 0:
+    if step.draw is None or step.voltage is None:
         return {}
+    share = 1.0 if step.pulses is None else step.pulses.on.si / (step.pulses.on.si + step.pulses.off.si)
+    found = strained(step.current, step.voltage.si, device, bench)
+    return {name: seconds / share for name, seconds in found.items()}
+
+
+def strained(current: float, volts: float, device: Device, bench: BenchSpec | None) -> dict[str, float]:
+    """The same of a lasting ``current`` (A) through the switch, from a source of ``volts``."""
     found: dict[str, float] = {}
-    if device.cable is not None and (seconds := cable_i2t(device.cable) / step.current**2) <= ADIABATIC_S:
+    if min(current, volts) <= 0:
+        return found
+    if device.cable is not None and (seconds := cable_i2t(device.cable) / current**2) <= ADIABATIC_S:
         found["the cable"] = seconds
-    if device.withstand is not None and (seconds := _withstands(device, step.current)) < math.inf:
+    if device.withstand is not None and (seconds := _withstands(device, current)) < math.inf:
         found["the switch"] = seconds
     drawn = None if bench is None or bench.limits is None else bench.limits.drawn
     if drawn is not None:
-        found["the bench's energy"] = drawn / (step.voltage.si * step.current)
-    share = 1.0 if step.pulses is None else step.pulses.on.si / (step.pulses.on.si + step.pulses.off.si)
-    return {name: seconds / share for name, seconds in found.items()}
+        found["the bench's energy"] = drawn / (volts * current)
+    return found
 
 
 def _withstands(device: Device, current: float) -> float:
@@ -68,6 +78,11 @@ def of_trip(step: ExpectTrip, device: Device, bench: BenchSpec | None, late_s: f
 def of_hold(step: Stimulus, device: Device, bench: BenchSpec | None, seconds: float) -> CutOff:
     """The cut-off of a stimulus that is to last ``seconds``."""
     return _earliest(seconds, "duration", limits_of(step, device, bench))
+
+
+def of_health(current: float, volts: float, device: Device, bench: BenchSpec | None) -> CutOff:
+    """The cut-off of a current that measures the switch."""
+    return _earliest(HEALTH_S, "duration", strained(current, volts, device, bench))
 
 
 def _earliest(wanted: float, ruled_by: str, limits: Mapping[str, float]) -> CutOff:

@@ -5,6 +5,8 @@ from __future__ import annotations
 from collections.abc import Iterable
 from enum import Enum
 
+from harness.plan.steps import CalibrateLoop, CheckHealth, ShortCircuit, Step, Stimulus
+
 
 class Hazard(Enum):
     """Hazard class of a step; weakest first."""
@@ -37,3 +39,16 @@ def hazard_of(roles: Iterable[str]) -> Hazard:
     """The strongest hazard that any of ``roles`` brings."""
     order = list(Hazard)
     return max((HAZARD_OF_ROLE[role] for role in roles), key=order.index, default=Hazard.NONE)
+
+
+def volts_of(step: Step) -> float:
+    """The highest voltage that ``step`` puts on the breaker, V."""
+    match step:
+        case Stimulus(voltage=voltage) if voltage is not None:
+            return voltage.si
+        case CheckHealth(voltage_drop=drop, leakage=leakage):
+            return max((part.voltage.si for part in (drop, leakage) if part is not None), default=0.0)
+        case ShortCircuit() | CalibrateLoop():
+            return step.voltage.si
+        case _:
+            return 0.0

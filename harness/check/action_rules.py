@@ -3,7 +3,9 @@
 from __future__ import annotations
 
 from harness.check.expected import LASTING, Situation, listening
+from harness.check.primary_rules import check_health_fault
 from harness.check.reach import NOT_CLOSED, missing_channels, words_of
+from harness.check.recorder_rules import check_health_recorded
 from harness.check.spot import Faults, Spot, known, lasts, representable
 from harness.plan.steps import CheckHealth, Force, Silence
 from harness.quantity import Quantity, show
@@ -95,6 +97,8 @@ def check_health(step: CheckHealth, spot: Spot) -> Faults:
         for name in listening(spot.device, "current", True):
             if not spot.course.situation.quiet(name, drop.draw.si, _HEALTH_S):
                 yield spot.error(f"{name} may operate meanwhile", "voltage_drop", "draw")
+    yield from check_health_fault(step, spot)
+    yield from check_health_recorded(step, spot)
     if spot.bench is not None:
         channels = [*(("switch_voltage", "current") if drop else ()), *(("current",) if leakage else ())]
         yield from missing_channels(tuple(dict.fromkeys(channels)), spot, spot.bench)

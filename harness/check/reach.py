@@ -10,6 +10,7 @@ from harness.bench.instrument_spec import SignalSpec
 from harness.bench.spec import BenchSpec
 from harness.check.expected import AMBIENT, GATE_RAIL, LASTING, alive, watches
 from harness.check.primary_rules import check_fault, check_isolation
+from harness.check.recorder_rules import check_recorded
 from harness.check.spot import COOLING, Faults, Spot, lasts, may_be
 from harness.plan.steps import STIMULI, Stimulus
 from harness.quantity import Quantity, show
@@ -89,7 +90,9 @@ def check_stimulus(step: Stimulus, spot: Spot, function: str | None = None) -> F
         yield spot.error("the operating mode is not known here; put '- set_mode' before this step")
     if spot.bench is not None:
         yield from _reach(step, spot, spot.bench)
-    yield from check_fault(step, spot)
+    yield from check_recorded(step, spot)
+    if step.draw is not None and step.voltage is not None:
+        yield from check_fault(step.voltage, step.current, spot, ("voltage",), (step.key,))
     yield from check_isolation(step, spot)
 
 

@@ -10,6 +10,7 @@ from harness.bench.proof import TOUCH_LIMIT_V
 from harness.bench.spec import BenchSpec
 from harness.check.action_rules import check_lockout
 from harness.check.reach import NOT_CLOSED, closable, missing_channels
+from harness.check.recorder_rules import check_edges
 from harness.check.spot import Faults, Spot, known
 from harness.plan.plan import PlanStep
 from harness.plan.steps import CalibrateLoop, ShortCircuit
@@ -136,6 +137,7 @@ def _recorded(peak: float, function: Instantaneous, spot: Spot, bench: BenchSpec
     if interval * _LEAST_SAMPLES > function.response[0]:
         shortest = show(function.response[0], "s")
         yield spot.error(f"the recorder's {show(interval, 's')} do not resolve a response of {shortest}")
+    yield from check_edges(function.response[0], spot)
     for name in ("switch_voltage", "bank"):
         channel = bench.recorder.channels.get(name)
         if channel is not None and not channel.gain and not channel.offset:

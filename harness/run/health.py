@@ -6,6 +6,7 @@ import math
 
 import numpy as np
 
+from harness.bench.cut_off import HEALTH_S, of_health
 from harness.bench.instrument import Acquisition
 from harness.bench.instrument_spec import ChannelSpec
 from harness.clock import MS, S
@@ -19,7 +20,6 @@ from harness.run.shot import recorded
 _RECORD_S = 0.2
 _INTERVAL_S = 1e-4
 _RISE_NS = 300 * MS  # a source and a load are at their values by then
-_CUT_OFF_S = 2.0
 _ROOT3 = math.sqrt(3)
 _CURRENT_REACHED = 0.02  # share of the commanded current that may be missing
 
@@ -64,6 +64,9 @@ def _leakage(leakage: Leakage, context: Context, outcome: Outcome) -> None:
 
 def _voltage_drop(drop: VoltageDrop, context: Context, outcome: Outcome) -> None:
     _expect_switch(context, "closed")
+    stands = of_health(drop.draw.si, drop.voltage.si, context.device, context.bench.spec)
+    if stands.ruled_by != "duration":
+        raise StepError(f"{stands.ruled_by} stands this for {stands.seconds:.3g} s only: nothing was applied")
     acquisition = _record(context, drop.voltage.si, drop.draw.si)
     amperes = float(np.mean(acquisition.channels["current"]))
     if amperes < drop.draw.si * (1 - _CURRENT_REACHED):
@@ -91,7 +94,7 @@ def _record(context: Context, voltage: float | None, current: float | None) -> A
             bench.idle(_RISE_NS)
         if current is not None:
             assert load is not None and bench.spec.load is not None
-            load.apply(current, bench.spec.load.slew, _CUT_OFF_S)
+            load.apply(current, bench.spec.load.slew, HEALTH_S)
             bench.idle(_RISE_NS)
         recorder.arm(_INTERVAL_S, round(_RECORD_S / _INTERVAL_S), before, None)
         bench.idle(round(1.5 * _RECORD_S * S))

@@ -10,13 +10,13 @@ from harness.bench.arming import ArmingRequest, Person, confirm, digest_of, miss
 from harness.bench.bench import Bench
 from harness.bench.gate import State
 from harness.bench.guard import BenchUnsafe, GateRefused
-from harness.bench.hazard import Hazard, hazard_of
+from harness.bench.hazard import Hazard, hazard_of, volts_of
 from harness.bench.high_voltage import HighVoltage
 from harness.bench.instrument import InstrumentError
 from harness.bench.making_safe import SafeAction, finish_safe, make_dead
 from harness.bus.port import PortError
 from harness.plan.plan import Plan, PlanStep
-from harness.plan.steps import CalibrateLoop, CheckHealth, ShortCircuit, Step, Stimulus
+from harness.plan.steps import Step
 from harness.record.journal import Journal
 from harness.run.context import StepNotRun
 from harness.run.cut_time import cut_time
@@ -26,19 +26,6 @@ from protocol.device import Device
 def is_hazardous(step: Step) -> bool:
     """Whether the step puts high voltage on the breaker."""
     return hazard_of(step.roles) is Hazard.HIGH_VOLTAGE
-
-
-def volts_of(step: Step) -> float:
-    """The highest voltage that ``step`` puts on the breaker, V."""
-    match step:
-        case Stimulus(voltage=voltage) if voltage is not None:
-            return voltage.si
-        case CheckHealth(voltage_drop=drop, leakage=leakage):
-            return max((part.voltage.si for part in (drop, leakage) if part is not None), default=0.0)
-        case ShortCircuit() | CalibrateLoop():
-            return step.voltage.si
-        case _:
-            return 0.0
 
 
 def fed_by(step: Step) -> str:

@@ -315,3 +315,14 @@ def test_a_slew_beyond_the_declared_one_is_refused() -> None:
     with pytest.raises(InstrumentError, match=r"SOUR:CURR:SLEW 3e\+06 is outside its declared range of 0 to 2e\+06"):
         injector(wire).apply(1.0, 3e6, 1.0)
     assert wire.said == []
+
+
+def test_one_that_does_not_time_its_output_is_told_of_no_cut_off() -> None:
+    for timed in (True, False):
+        assert SPEC.injector is not None
+        wire = Wire()
+        spec = dataclasses.replace(SPEC, injector=dataclasses.replace(SPEC.injector, timed=timed))
+        made = make_instrument(spec, "injector", wire)
+        assert isinstance(made, CurrentStimulus)
+        made.apply(10.0, 1e6, 0.05)
+        assert any("PULS:WIDT" in said for said in wire.said) is timed

@@ -22,6 +22,11 @@ START = "  - power_cycle: {duration: 1 s}\n  - close\n"
 TRIP = START + "  - expect_trip: {draw: ¶100 A, voltage: 700 V, function: overcurrent}"
 SHORT = START + "  - expect_trip: {inject: ¶195 A, function: short_circuit}"
 HOLD = START + "  - expect_no_trip: {draw: ¶20 A, voltage: 700 V, duration: 10 min}"
+HEALTH = START + "  - check_health: {voltage_drop: {draw: ¶20 A, voltage: 700 V, at_most: 1 V}}"
+LEAKAGE = "  - power_cycle: {duration: 1 s}\n  - open\n  - check_health: {leakage: {voltage: ¶700 V, at_most: 2 mA}}"
+OPEN = (
+    "  - power_cycle: {duration: 1 s}\n  - open\n  - expect_trip: {inject: ¶10 A, switch: open, function: switch_stuck}"
+)
 LIVE = START + (
     "  - expect_no_trip: {name: before, draw: 20 A, voltage: 700 V, duration: 1 s}\n"
     "  - expect_no_trip: {inject: ¶20 A, duration: 1 s}\n"
@@ -45,6 +50,19 @@ def real(**changes: object) -> Callable[[BenchSpec, Device], tuple[BenchSpec, De
         assert bench.recorder is not None
         elsewhere = replace(bench.supply_12v, resource="TCPIP::127.0.0.1::1::SOCKET")
         return replace(bench, supply_12v=elsewhere, recorder=replace(bench.recorder, **changes)), device
+
+    return change
+
+
+def ratings(**changes: object) -> Callable[[BenchSpec, Device], tuple[BenchSpec, Device]]:
+    return lambda bench, device: (bench, replace(device, ratings=replace(device.ratings, **changes)))
+
+
+def channel(name: str, end: float) -> Callable[[BenchSpec, Device], tuple[BenchSpec, Device]]:
+    def change(bench: BenchSpec, device: Device) -> tuple[BenchSpec, Device]:
+        assert bench.recorder is not None
+        channels = {**bench.recorder.channels, name: replace(bench.recorder.channels[name], range=end)}
+        return replace(bench, recorder=replace(bench.recorder, channels=channels)), device
 
     return change
 
@@ -80,11 +98,64 @@ UNSAFE: dict[str, tuple[str, Callable[[BenchSpec, Device], tuple[BenchSpec, Devi
         "the capacitors hold 29.4 J at 700 V, and the enclosure takes 10 J",
     ),
     "the clamp of the bench": (
-        TRIP, of("limits", clamp_energy=0.1), "breaking 100 A gives the clamp 0.402 J, and the bench allows 0.1 J",
+        TRIP, of("limits", clamp_energy=0.1),
+        "breaking up to 236.9 A gives the clamp 2.238 J, and the bench allows 0.1 J",
     ),
     "the clamp of the switch": (
         TRIP, device_with(withstand=replace(HEATER.withstand, clamp_energy=0.2)),  # type: ignore[type-var]
-        "breaking 100 A gives the clamp 0.402 J, and the switch stands 0.2 J",
+        "breaking up to 236.9 A gives the clamp 2.238 J, and the switch stands 0.2 J",
+    ),
+    "a clamp that does not end the current": (
+        TRIP.replace("¶", "").replace("700", "¶700"), ratings(clamp=(600.0, 700.0)),
+        "a clamp of 600 V does not end a current that 700 V drive",
+    ),
+    "no clamp declared": (
+        TRIP.replace("¶", "").replace("700", "¶700"), ratings(clamp=None),
+        "the profile of heater declares no clamp: nothing says what ends the current",
+    ),
+    "the backup cannot break a measurement": (
+        HEALTH.replace("¶", "").replace("700", "¶700"), of("backup", voltage=500.0),
+        "beyond what the backup breaks, 500 V",
+    ),
+    "the enclosure cannot hold a measurement": (
+        LEAKAGE, of("limits", energy=10.0), "the capacitors hold 29.4 J at 700 V, and the enclosure takes 10 J",
+    ),
+    "a measurement strains the cable": (
+        HEALTH, device_with(cable=Cable("copper", "xlpe_90", 0.1)),
+        "the cable stands 20 A for 511.8 ms, and the measurement may take longer",
+    ),
+    "a measurement draws too much": (
+        HEALTH, of("limits", drawn=1.0),
+        "the bench's energy stands 20 A for 71.43 us, and the measurement may take longer",
+    ),
+    "a measurement out of range": (
+        HEALTH, channel("current", 15.0),
+        "up to 20 A on the recorder's channel current, whose range ends at 15 A: want a tenth more",
+    ),
+    "no head-room": (
+        TRIP, channel("current", 100.01),
+        "up to 100 A on the recorder's channel current, whose range ends at 100 A: want a tenth more",
+    ),
+    "the clamp is out of range": (
+        TRIP, channel("switch_voltage", 100.0),
+        "up to 1030 V on the recorder's channel switch_voltage, whose range ends at 100 V: want a tenth more",
+    ),
+    "a hold out of range": (
+        HOLD, channel("current", 5.0),
+        "up to 20 A on the recorder's channel current, whose range ends at 5 A: want a tenth more",
+    ),
+    "a hold without memory": (
+        HOLD.replace("¶", "").replace("expect_no", "¶expect_no"), of("recorder", points=10),
+        "the recorder holds 10 samples, and a recording wants 1000",
+    ),
+    "a welded switch out of range": (
+        OPEN, channel("injected", 5.0),
+        "up to 10 A on the recorder's channel injected, whose range ends at 5 A: want a tenth more",
+    ),
+    "a drawn current that nobody ends": (
+        START + "  - expect_trip: {draw: ¶195 A, voltage: 700 V, function: short_circuit}", of("load", timed=False),
+        "a cut-off after 101.7 us has to be held by the load, and bench simulated does not say that it does "
+        "(timed: true)",
     ),
     "injected into what is live": (
         LIVE, of("injector", isolated_for=0.0),
@@ -106,7 +177,7 @@ UNSAFE: dict[str, tuple[str, Callable[[BenchSpec, Device], tuple[BenchSpec, Devi
     ),
     "too slow": (
         SHORT.replace("¶", "").replace("expect_trip", "¶expect_trip"), of("recorder", bandwidth=100e3),
-        "the recorder is too slow: its edges take 3.5 us, and the band is 1.2 us wide",
+        "the recorder is too slow: its edges take 3.5 us, and 1.2 us are to be told",
     ),
     "nobody says how fast": (
         SHORT.replace("¶", "").replace("expect_trip", "¶expect_trip"), real(bandwidth=None),
@@ -114,7 +185,7 @@ UNSAFE: dict[str, tuple[str, Callable[[BenchSpec, Device], tuple[BenchSpec, Devi
     ),
     "channels apart": (
         SHORT.replace("¶", "").replace("expect_trip", "¶expect_trip"), of("recorder", skew=1e-6),
-        "the recorder's channels are up to 1 us apart, and the band is 1.2 us wide",
+        "the recorder's channels are up to 1 us apart, and 1.2 us are to be told",
     ),
 }  # fmt: skip
 
@@ -127,6 +198,8 @@ def test_each_is_refused_with_its_own_reason(tmp_path: Path, name: str) -> None:
         limits=replace(BENCH.limits, drawn=40e6),  # type: ignore[type-var]
         injector=replace(BENCH.injector, isolated_for=1000.0),  # type: ignore[type-var]
         discharge=DischargeSpec(1e3, 100e-6, 20e-6, 3.0),
+        source=replace(BENCH.source, current=420.0),  # type: ignore[type-var]
+        load=replace(BENCH.load, current=450.0),  # type: ignore[type-var]
     )
     found, [place] = complaints(tmp_path, steps, HEATER, sound)
     assert found == []
@@ -141,7 +214,9 @@ def test_a_channel_out_of_its_range(tmp_path: Path) -> None:
     channels["injected"] = replace(channels["injected"], range=150.0)
     bench = replace(BENCH, recorder=replace(BENCH.recorder, channels=channels))
     found, [place] = complaints(tmp_path, SHORT, HEATER, bench)
-    assert found == [f"{place}: beyond the range of the recorder's channel injected, 150 A"]
+    assert found == [
+        f"{place}: up to 195 A on the recorder's channel injected, whose range ends at 150 A: want a tenth more"
+    ]
 
 
 # The cut-off itself

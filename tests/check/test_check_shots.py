@@ -120,3 +120,27 @@ def test_a_device_that_does_not_stand_it_is_refused(tmp_path: Path, ratings: dic
     device = replace(HEATER, ratings=replace(HEATER.ratings, **ratings))  # type: ignore[arg-type]
 
     assert any(why in error for error in found(tmp_path, device=device)), found(tmp_path, device=device)
+
+
+@pytest.mark.parametrize(
+    ("changes", "why"),
+    [
+        ({"bandwidth": 100.0}, "the recorder is too slow: its edges take 3.5 ms"),
+        ({"skew": 1e-3}, "the recorder's channels are up to 1 ms apart"),
+    ],
+)
+def test_a_recorder_that_shows_no_response(tmp_path: Path, changes: dict[str, float], why: str) -> None:
+    assert BENCH.recorder is not None
+    bench = replace(BENCH, recorder=replace(BENCH.recorder, **changes))  # type: ignore[arg-type]
+    messages = found(tmp_path, bench=bench)
+    assert len(messages) == 2  # one for each shot
+    assert all(message.startswith(why) for message in messages)
+
+
+def test_nothing_is_injected_between_shots_without_isolation(tmp_path: Path) -> None:
+    between = "  - open: {name: acknowledged}\n  - close: {name: again}\n  - expect_no_trip: {inject: 10 A, duration: 1 s}\n  - open: {name: off}\n"  # noqa: E501
+    text = GOOD.replace("  - open: {name: acknowledged}\n", between)
+    assert found(tmp_path, text) == []
+    assert BENCH.injector is not None
+    [message] = found(tmp_path, text, replace(BENCH, injector=replace(BENCH.injector, isolated_for=0.0)))
+    assert message.startswith("the sensing input is energised here, 400 V, by steps before and after this one")

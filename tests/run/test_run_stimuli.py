@@ -286,3 +286,16 @@ def test_the_cut_off_and_its_ruler_are_in_the_record(tmp_path: Path, bench: Benc
     facts = result(ending, "it").facts
     assert facts is not None
     assert facts["cut_off"] == {"s": pytest.approx(0.1025 * 1.1 + 0.1, rel=0.02), "ruled_by": "band"}
+
+
+def test_skew_between_channels_is_in_the_uncertainty_of_a_time(tmp_path: Path) -> None:
+    spec = load_bench(shipped_bench("simulated"))
+    assert spec.recorder is not None
+    found = []
+    for skew in (0.0, 1e-3):
+        bench = open_bench(replace(spec, recorder=replace(spec.recorder, skew=skew)), DEVICE)
+        (folder := tmp_path / f"{skew}").mkdir()
+        ending = run(folder, bench, f"{HEAD}  - close\n  - expect_trip: {STIMULI['definite time']}\n{CLEAN_UP}")
+        found.append(next(each.uncertainty for each in result(ending, "it").measurements if each.unit == "s"))
+    # Rectangular, JCGM 100, 4.3.7.
+    assert found[1] == pytest.approx((found[0] ** 2 + 1e-6 / 3) ** 0.5, rel=0.05)
