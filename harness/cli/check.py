@@ -60,13 +60,13 @@ def check(files: tuple[Path, ...], bench_file: Path | None, serial: str | None, 
         sys.exit(2)
     for cost in (cost for prediction in predictions for cost in prediction.plans):
         click.echo(_line(cost))
-    if predictions:
-        click.echo(_total(predictions))
     beyond = [
         line
         for (device, _), prediction in zip(work if predictions else [], predictions, strict=True)
         for line in _wear(device, prediction, serial, runs)
     ]
+    if predictions:
+        click.echo(_total(predictions))
     if beyond:
         click.echo("\n".join(beyond), err=True)
         sys.exit(2)
