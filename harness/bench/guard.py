@@ -1,10 +1,12 @@
-"""Who may say no to high voltage: the gate, the bench, and the watchdog beside them."""
+"""Who may say no to high voltage: gate, bench, and the watchdog beside them; and what of a bench goes live."""
 
 from __future__ import annotations
 
 from typing import Protocol
 
-from harness.bench.instrument import InstrumentError
+from harness.bench.instrument import CurrentStimulus, InstrumentError, IsolationMonitor, PowerSupply
+from harness.bench.spec import BenchSpec
+from harness.clock import Clock
 
 
 class GateRefused(Exception):
@@ -36,4 +38,43 @@ class Watchdog(Protocol):
 
     def close(self) -> None:
         """Nothing is to be guarded any more."""
+        ...
+
+
+class LiveBench(Protocol):
+    """What the high-voltage side needs of a bench that is open."""
+
+    @property
+    def spec(self) -> BenchSpec:
+        """As its file describes it."""
+        ...
+
+    @property
+    def clock(self) -> Clock:
+        """Its own."""
+        ...
+
+    @property
+    def simulated(self) -> bool:
+        """Whether all of it is in this process."""
+        ...
+
+    @property
+    def source(self) -> PowerSupply | None:
+        """Role source."""
+        ...
+
+    @property
+    def load(self) -> CurrentStimulus | None:
+        """Role load."""
+        ...
+
+    @property
+    def bank(self) -> PowerSupply | None:
+        """The charger of role bank."""
+        ...
+
+    @property
+    def isolation(self) -> IsolationMonitor | None:
+        """Role isolation."""
         ...

@@ -13,19 +13,15 @@ from __future__ import annotations
 
 from collections.abc import Callable, Mapping
 from dataclasses import replace
-from typing import TYPE_CHECKING
 
 from harness.bench.bank import RELAYS, Bank
 from harness.bench.gate import Confirmation, Gate, State
-from harness.bench.guard import BenchUnsafe, GateRefused, Watchdog
+from harness.bench.guard import BenchUnsafe, GateRefused, LiveBench, Watchdog
 from harness.bench.instrument import InstrumentError
 from harness.bench.interlock import Inputs, InterlockUnit, Voltmeter
 from harness.bench.proof import TOUCH_LIMIT_V, Proof, Reading, Seen, Side, judge_discharge
 from harness.bench.safety_spec import ContactorSpec, DischargeSpec
 from harness.clock import MS, S
-
-if TYPE_CHECKING:
-    from harness.bench.bench import Bench
 
 Note = Callable[[int, str, Mapping[str, object]], None]
 """Puts an event into the run record: instant, kind, detail."""
@@ -44,7 +40,7 @@ class HighVoltage:
     """Gate, interlock, voltmeter and contactor of one bench in one run."""
 
     def __init__(
-        self, bench: Bench, interlock: InterlockUnit, voltmeter: Voltmeter, watchdog: Watchdog, note: Note
+        self, bench: LiveBench, interlock: InterlockUnit, voltmeter: Voltmeter, watchdog: Watchdog, note: Note
     ) -> None:
         """Contactor open and discharge on, whatever a run before left."""
         spec = bench.spec
@@ -85,7 +81,7 @@ class HighVoltage:
         """Voltage on the source side and on the load side now, V."""
         return self._voltmeter.both()
 
-    def _bank_of(self, bench: Bench) -> Bank | None:
+    def _bank_of(self, bench: LiveBench) -> Bank | None:
         spec = bench.spec.bank
         if bench.bank is None or spec is None or not all(self._interlock.has(name) for name in RELAYS):
             return None

@@ -2,6 +2,9 @@
 
 from __future__ import annotations
 
+import math
+from collections.abc import Mapping
+
 from harness.bench.dialect import Dialect, Translated
 from harness.bench.instrument import (
     CurrentStimulus,
@@ -13,7 +16,7 @@ from harness.bench.instrument import (
     SignalSource,
 )
 from harness.bench.interlock import InterlockUnit, Voltmeter
-from harness.bench.ranges import ranges_of
+from harness.bench.ranges import Range
 from harness.bench.spec import BenchSpec
 
 
@@ -51,3 +54,32 @@ def _make(spec: BenchSpec, role: str, link: Link) -> Instrument:
             return Voltmeter(link, spec.voltmeter)
         case _:
             return Instrument(role, link)
+
+
+def ranges_of(spec: BenchSpec, role: str) -> Mapping[str, Range]:
+    """The ranges of ``role`` on this bench."""
+    match role:
+        case "supply_12v":
+            supply = spec.supply_12v
+            volts = Range(0.0, supply.highest, supply.gain, supply.offset)
+            return {"SOUR:VOLT": volts, "SOUR:CURR": Range(0.0, supply.current_limit)}
+        case "source" if spec.source is not None:
+            return {"SOUR:VOLT": Range(0.0, spec.source.voltage), "SOUR:CURR": Range(0.0, spec.source.current)}
+        case "bank" if spec.bank is not None:
+            return {"SOUR:VOLT": Range(0.0, spec.bank.voltage), "SOUR:CURR": Range(0.0, spec.bank.current)}
+        case "injector" | "load" if (stimulus := getattr(spec, role)) is not None:
+            lowest = -stimulus.current if role == "injector" else 0.0
+            amperes = Range(lowest, stimulus.current, stimulus.gain, stimulus.offset)
+            return {"SOUR:CURR": amperes, "SOUR:LIST:CURR": amperes, "SOUR:CURR:SLEW": Range(0.0, stimulus.slew)}
+        case "gate_supply" | "bus_signal" | "ntc" if (signal := getattr(spec, role)) is not None:
+            verb = "SOUR:TEMP" if role == "ntc" else "SOUR:VOLT"
+            limits = Range(signal.lowest, signal.highest, signal.gain, signal.offset)
+            return {verb: limits, f"{verb}:SLEW": Range(0.0, signal.fastest or signal.slew)}
+        case "recorder" if spec.recorder is not None:
+            recorder = spec.recorder
+            return {
+                "SENS:SWE:TINT": Range(recorder.shortest_interval, math.inf),
+                "SENS:SWE:POIN": Range(1.0, recorder.points),
+            }
+        case _:
+            return {}

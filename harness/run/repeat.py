@@ -7,22 +7,19 @@ section `sensing` declares differs each time. A sampling period is a rectangular
 from __future__ import annotations
 
 import math
-from typing import TYPE_CHECKING
 
+from harness.run.instants import Instants, Look
 from harness.trip.band import Band
 from protocol.device import Device
 from protocol.protection import DefiniteTime, Instantaneous, ProtectionFunction
-
-if TYPE_CHECKING:
-    from harness.run.shot import Shot
 
 _ROOT12 = math.sqrt(12)
 _OF_CURRENT = ("injected", "current")
 
 
-def of_operate_time(function: ProtectionFunction, device: Device, shot: Shot, band: Band) -> float:
+def of_operate_time(function: ProtectionFunction, device: Device, look: Look, found: Instants, band: Band) -> float:
     """Of a recorded operate time in s: the instant of the sample that decides, and what noise makes of when it does."""
-    return math.hypot(of_decision(function, device), _of_noise(function, device, shot, band))
+    return math.hypot(of_decision(function, device), _of_noise(function, device, look, found, band))
 
 
 def of_decision(function: ProtectionFunction, device: Device) -> float:
@@ -51,14 +48,14 @@ def _votes(function: ProtectionFunction) -> bool:
     return isinstance(function, DefiniteTime) and function.quantity == "current" and function.samples != (1, 1)
 
 
-def _of_noise(function: ProtectionFunction, device: Device, shot: Shot, band: Band) -> float:
+def _of_noise(function: ProtectionFunction, device: Device, look: Look, found: Instants, band: Band) -> float:
     """On a way up noise moves the crossing; where current is summed up, it counts as the mean of all its samples."""
     sensing = device.sensing
-    if shot.look.channel not in _OF_CURRENT or isinstance(function, Instantaneous):
+    if look.channel not in _OF_CURRENT or isinstance(function, Instantaneous):
         return 0.0
     if isinstance(function, DefiniteTime):
-        return (sensing.fast_noise if _votes(function) else sensing.slow_noise) / shot.look.course.rate
-    assert shot.instants.decision is not None
-    samples = max((shot.instants.decision - shot.instants.onset) * 1e9 / sensing.slow_period_ns, 1.0)
+        return (sensing.fast_noise if _votes(function) else sensing.slow_noise) / look.course.rate
+    assert found.decision is not None
+    samples = max((found.decision - found.onset) * 1e9 / sensing.slow_period_ns, 1.0)
     slopes = (slope for slope in (band.early_slope, band.late_slope) if slope is not None)
     return max((slope.uncertainty(0.0, sensing.slow_noise / math.sqrt(samples)) for slope in slopes), default=0.0)

@@ -62,7 +62,7 @@ def run_expect_trip(step: ExpectTrip, context: Context, outcome: Outcome) -> Non
     else:
         measured = shot.instants.decision - shot.instants.onset
         uncertainty = math.hypot(shot.time_uncertainty(measured), _quantity_uncertainty(band, shot))
-        repeat = repeatability.of_operate_time(function, context.device, shot, band)
+        repeat = repeatability.of_operate_time(function, context.device, shot.look, shot.instants, band)
         outcome.measure(_operate_time(band, measured, uncertainty, repeat), "late", "early")
     if step.draw is not None:
         _interruption(context, outcome, shot)
