@@ -227,7 +227,7 @@ class TerminalRun:
     @property
     def folder(self) -> Path:
         """Of the run's record."""
-        (found,) = self._runs.iterdir()
+        (found,) = (journal.parent for journal in self._runs.glob("*/journal.sqlite"))
         return found
 
     def lines(self) -> list[dict[str, Any]]:

@@ -96,7 +96,7 @@ def wait_for(process: subprocess.Popen[str], step: str) -> list[dict[str, Any]]:
 
 
 def record_of(folder: Path) -> Record:
-    (run,) = (folder / "runs").iterdir()
+    (run,) = (journal.parent for journal in (folder / "runs").glob("*/journal.sqlite"))
     return Record(run)
 
 

@@ -6,7 +6,7 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 import pytest
-from hypothesis import given, settings
+from hypothesis import assume, given, settings
 from hypothesis import strategies as st
 from numpy.typing import NDArray
 
@@ -287,6 +287,9 @@ def test_slope_predicts_what_a_wrong_recorder_does(current: float, pause: float,
     assert band.late_s is not None
     assert gained.late_s is not None
     assert offset.late_s is not None
+    # At the end of the first pulse the time jumps by the pause; what a slope says there is another test's.
+    beside = [operate_band(OVERLOAD, AT, pulses(gain, 0.0), COLD).late_s for gain in (-5e-3, 5e-3)]
+    assume(len({each is not None and each < 5.0 + ACCURACY.latency[1] for each in beside}) == 1)
 
     assert gained.late_s - band.late_s == pytest.approx(1e-4 * band.late_slope.per_gain_s, rel=0.01)
     assert offset.late_s - band.late_s == pytest.approx(1e-3 * band.late_slope.per_ampere_s, rel=0.01)
