@@ -117,6 +117,8 @@ class VisaLink:
 
         assert self._session is not None
         try:
+            if _unread(self._session):
+                raise ValueError("it has said something that nobody asked for, which would be taken for the answer")
             return talk(self._session)
         except (Error, OSError, ValueError) as error:
             self._drop()
@@ -174,6 +176,15 @@ def _no_delay(session: MessageBasedResource) -> None:
     interface = _socket(session)
     if interface is not None:
         interface.setsockopt(socket.IPPROTO_TCP, socket.TCP_NODELAY, 1)
+
+
+def _unread(session: MessageBasedResource) -> bool:
+    """Whether something lies there before anything is asked; not known of all interfaces."""
+    interface = _socket(session)
+    if interface is None:
+        return False
+    parts = session.visalib.sessions[session.session]  # type: ignore[attr-defined]
+    return bool(getattr(parts, "_pending_buffer", b"")) or bool(select.select([interface], [], [], 0)[0])
 
 
 def _socket(session: MessageBasedResource) -> socket.socket | None:
