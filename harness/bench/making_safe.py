@@ -117,24 +117,28 @@ def _supply_off(bench: Bench) -> None:
 
 @dataclass(frozen=True)
 class Action:
-    """One row of the table. ``dead``: it belongs to taking high voltage away, and not to ending the run."""
+    """One row of the table. ``dead``: it belongs to taking high voltage away, and not to ending the run.
+
+    ``backed``: the watchdog can do it as well, and does where it fails here.
+    """
 
     name: str
     do: Callable[[Bench], object]  # a text is a note for the record
     dead: bool
+    backed: bool = False
 
 
 ACTIONS: tuple[Action, ...] = (
-    Action("source off", _source_off, dead=True),
-    Action("bank's charger off", _charger_off, dead=True),
+    Action("source off", _source_off, dead=True, backed=True),
+    Action("bank's charger off", _charger_off, dead=True, backed=True),
     Action("load off", _load_off, dead=True),
     Action("injector off", _injector_off, dead=False),
     Action("breaker commanded open", _device_open, dead=True),
-    Action("contactor open, once the current is below what it may break", _contactor_open, dead=True),
-    Action("bank's making switch open, and the link across the breaker", _making_open, dead=True),
-    Action("source read back off", _source_read_back, dead=True),
-    Action("both sides discharged", _discharge, dead=True),
-    Action("bank discharged", _bank_discharged, dead=True),
+    Action("contactor open, once the current is below what it may break", _contactor_open, dead=True, backed=True),
+    Action("bank's making switch open, and the link across the breaker", _making_open, dead=True, backed=True),
+    Action("source read back off", _source_read_back, dead=True, backed=True),
+    Action("both sides discharged", _discharge, dead=True, backed=True),
+    Action("bank discharged", _bank_discharged, dead=True, backed=True),
     Action("both sides and the bank proved dead", _prove_dead, dead=True),
     Action("simulated signals off", _signals_off, dead=False),
     Action("12 V supply off, once both sides are proved dead", _supply_off, dead=False),
@@ -174,5 +178,7 @@ def _carry_out(bench: Bench, actions: Sequence[Action], trouble: bool) -> list[S
             outcome = SafeAction(action.name, None, said if isinstance(said, str) else None)
         except Exception as error:  # whatever it is, the next action must be tried
             outcome = SafeAction(action.name, str(error) or type(error).__name__)
+            if action.backed and bench.high_voltage is not None:
+                bench.high_voltage.hand_over()
         done.append(outcome)
     return done

@@ -184,7 +184,13 @@ def _unread(session: MessageBasedResource) -> bool:
     if interface is None:
         return False
     parts = session.visalib.sessions[session.session]  # type: ignore[attr-defined]
-    return bool(getattr(parts, "_pending_buffer", b"")) or bool(select.select([interface], [], [], 0)[0])
+    if getattr(parts, "_pending_buffer", b""):
+        return True
+    if not select.select([interface], [], [], 0)[0]:
+        return False
+    if not interface.recv(1, socket.MSG_PEEK | socket.MSG_DONTWAIT):
+        raise OSError("the other end has closed the connection")
+    return True
 
 
 def _socket(session: MessageBasedResource) -> socket.socket | None:
