@@ -10,7 +10,9 @@ from high_voltage_rig import DEVICE, HEAD, Hands, Rig
 from harness.bench.bench import open_bench
 from harness.bench.gate import State
 from harness.bench.instrument import InstrumentError
+from harness.bench.simulated import SimulatedWatchdog
 from harness.bench.spec import load_bench, shipped_bench
+from harness.clock import S
 from harness.plan.plan import load_plan
 from harness.record.journal import Journal
 from harness.record.reader import Record
@@ -95,6 +97,33 @@ def test_a_voltmeter_that_is_lost_keeps_nothing_from_being_discharged(rig: Rig) 
 
     assert (ending.exit_code, rig.state, rig.off) == (5, State.NOT_PROVEN_DEAD, True)
     assert "voltmeter: no answer" in problems(ending)
+
+
+@pytest.mark.parametrize("role", ["interlock", "source"])
+def test_what_making_safe_cannot_do_the_watchdog_does(rig: Rig, role: str) -> None:
+    """Its links are its own; the harness that lost one says nothing more to it, however well it lives."""
+
+    def lose() -> None:
+        def silent(*arguments: object) -> object:
+            raise InstrumentError(f"{role}: no answer")
+
+        instrument = getattr(rig.bench, role)
+        assert instrument is not None
+        for name in ("relay", "inputs") if role == "interlock" else ("off", "voltage", "current", "limiting"):
+            setattr(instrument, name, silent)
+
+    ending = rig.run({"after": lose}, LIVE)
+
+    assert (ending.exit_code, rig.state) == (5, State.NOT_PROVEN_DEAD)
+    assert f"{role}: no answer" in problems(ending)
+    assert rig.bench.high_voltage is not None
+    dog = rig.bench.high_voltage._watchdog
+    assert isinstance(dog, SimulatedWatchdog)
+    assert dog.hung  # and not only at the end, when a person has been asked: it may be long in coming
+    rig.bench.clock.sleep_until(rig.bench.clock.now_ns() + S)
+    state = dog._world.bench.panel.handle("STATE?")
+    assert state is not None
+    assert state.startswith("source=0 contactor=0"), state
 
 
 @pytest.mark.parametrize(
