@@ -19,6 +19,14 @@ class Spending:
     clamp_energy: float = 0.0
 
 
+def power_cut_writes(instants: int, records: int) -> int:
+    """Non-volatile writes of a power cut at ``instants`` of each record, at most.
+
+    New and old at each; before that both undisturbed, and new and old around a cut after the answer; old at the end.
+    """
+    return (2 * instants + 5) * records
+
+
 def spending_of(step: Step, device: Device, bench: BenchSpec) -> Spending:
     """Of one step. Only a current through the switch that the breaker has to break uses anything up."""
     match step:

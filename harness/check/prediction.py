@@ -14,7 +14,7 @@ from typing import Any
 from harness.bench.arming import missing_roles
 from harness.bench.hazard import Hazard, hazard_of
 from harness.bench.spec import BenchSpec
-from harness.bench.spending import spending_of
+from harness.bench.spending import power_cut_writes, spending_of
 from harness.check.course import Course
 from harness.check.expected import path_of, sensor_path
 from harness.plan.plan import Plan
@@ -224,7 +224,7 @@ def _energy_j(step: Step, seconds: float) -> float:
 
 def _writes(step: Step, device: Device) -> int:
     if isinstance(step, PowerCut):
-        return 2 * step.instants * _records(step.values, device)  # the old value is put back before each instant
+        return power_cut_writes(step.instants, _records(step.values, device))
     return _records(step.values, device) if isinstance(step, WriteSetPoints) and step.refused is None else 0
 
 

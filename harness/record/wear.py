@@ -9,6 +9,7 @@ from __future__ import annotations
 import fcntl
 import hashlib
 import json
+import math
 import os
 import re
 from collections.abc import Mapping
@@ -43,24 +44,29 @@ def path_of(runs: Path, serial: str) -> Path:
 def read(path: Path) -> UnitWear:
     """The unit of ``path``, new where there is no file yet. Raises WearError.
 
-    A last line that a kill has cut short is passed over and counted; what it stood for had not happened.
+    A last line that a kill has cut short is passed over and counted; what it stood for had not happened. Any other line
+    that is no entry quarantines the unit.
     """
     try:
-        lines = path.read_bytes().splitlines() if path.exists() else []
+        lines = path.read_bytes().split(b"\n") if path.exists() else [b""]
     except OSError as error:
         raise WearError(f"{path}: cannot be read: {error.strerror}") from error
-    entries = [entry for entry in map(_entry, lines) if entry is not None]
+    found = [_entry(line) for line in lines[:-1]]  # the last one has no end: nothing, or cut short
+    entries = [entry for entry in found if entry is not None]
     spent: dict[str, float] = {}
     quarantine: str | None = None
     for entry in entries:
         kind, amount = entry.get("kind"), entry.get("amount")
-        if entry.get("entry") == "spent" and isinstance(kind, str) and isinstance(amount, int | float):
-            spent[kind] = spent.get(kind, 0.0) + amount
+        if entry["entry"] == "spent":
+            spent[str(kind)] = spent.get(str(kind), 0.0) + float(str(amount))
         elif entry.get("entry") == "quarantined":
             quarantine = f"{entry.get('reason')} ({entry.get('run')}, {entry.get('at')})"
         elif entry.get("entry") == "released":
             quarantine = None
-    return UnitWear(spent, quarantine, len(lines) - len(entries), tuple(entries))
+    bad = [number for number, entry in enumerate(found, start=1) if entry is None]
+    if bad:
+        quarantine = f"{path}:{bad[0]}: no entry, and nobody knows what it said"
+    return UnitWear(spent, quarantine, len(bad) + bool(lines[-1]), tuple(entries))
 
 
 def append(path: Path, serial: str, entry: str, **detail: object) -> None:
@@ -72,9 +78,9 @@ def append(path: Path, serial: str, entry: str, **detail: object) -> None:
         file = os.open(path, os.O_WRONLY | os.O_APPEND | os.O_CREAT, 0o644)
         try:
             fcntl.flock(file, fcntl.LOCK_EX)  # until it is closed
-            if _cut_short(path):
-                line = b"\n" + line
-            os.write(file, line)
+            os.ftruncate(file, _whole(path))  # what a kill has cut short stood for nothing that happened
+            if os.write(file, line) != len(line):
+                raise WearError(f"{path}: the disk took a part of an entry only")
             os.fsync(file)
         finally:
             os.close(file)
@@ -82,13 +88,9 @@ def append(path: Path, serial: str, entry: str, **detail: object) -> None:
         raise WearError(f"{path}: cannot be written: {error.strerror}") from error
 
 
-def _cut_short(path: Path) -> bool:
-    """Whether the last line has no end."""
-    with path.open("rb") as file:
-        if file.seek(0, os.SEEK_END) == 0:
-            return False
-        file.seek(-1, os.SEEK_END)
-        return file.read(1) != b"\n"
+def _whole(path: Path) -> int:
+    """Bytes up to the end of the last line that has one."""
+    return path.read_bytes().rfind(b"\n") + 1
 
 
 def _entry(line: bytes) -> Mapping[str, object] | None:
@@ -96,4 +98,8 @@ def _entry(line: bytes) -> Mapping[str, object] | None:
         found = json.loads(line)
     except ValueError:
         return None
-    return found if isinstance(found, dict) else None
+    if not isinstance(found, dict) or found.get("entry") not in ("spent", "quarantined", "released"):
+        return None
+    amount = found.get("amount", 0)
+    good = isinstance(amount, int | float) and not isinstance(amount, bool) and math.isfinite(amount) and amount >= 0
+    return found if good and (found["entry"] != "spent" or isinstance(found.get("kind"), str)) else None

@@ -23,8 +23,9 @@ _LOOK_NS = 500 * MS
 def run_write(step: WriteSetPoints, context: Context, outcome: Outcome) -> None:
     """Write each record once and read it back; with ``refused``, expect that negative answer and the old values."""
     records = _by_record(context, {name: value.exact for name, value in step.values.items()})
-    if step.refused is None:
-        context.ledger.wear.afford("non_volatile_writes", len(records))
+    if step.refused is None:  # and each has to be put back
+        put_back = _by_record(context, {**context.ledger.restore, **dict.fromkeys(step.values, Fraction(0))})
+        context.ledger.wear.afford("non_volatile_writes", len(records) + len(put_back))
     for did, values in records.items():
         before = {name: context.ledger.asked(name) for name in values}
         answer = _write(context, did, values, step.refused)
@@ -130,6 +131,7 @@ def _write(context: Context, did: int, values: Mapping[str, Fraction], refused: 
         if isinstance(failure.__cause__, Refused):
             return failure.__cause__.response.name
         raise
+    ledger.wear.spend("non_volatile_writes", refused is not None, f"{', '.join(values)}, not refused")
     return None
 
 

@@ -35,7 +35,7 @@ from harness.run.steps import RUNNERS
 from harness.run.supply import power_up
 from harness.run.switch import set_mode
 from harness.run.watch import Watch, look_whole
-from harness.run.wear import open_unit
+from harness.run.wear import open_unit, refuse_in_quarantine
 from protocol.device import Device
 
 BENCH_LOST = (PortError, InstrumentError)
@@ -302,6 +302,7 @@ class Engine:
     def _carry_out(self, context: Context, step: PlanStep, outcome: Outcome) -> None:
         trips = self._ledger.trips
         try:
+            refuse_in_quarantine(step, self._ledger.quarantine)
             self._high_voltage.before(context.plan, step)
             RUNNERS[type(step.step)](step.step, context, outcome)
         except StepFail as error:

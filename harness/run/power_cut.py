@@ -12,6 +12,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 from fractions import Fraction
 
+from harness.bench.spending import power_cut_writes
 from harness.bus.master import Refused
 from harness.clock import MS, S
 from harness.plan.steps import PowerCut
@@ -42,7 +43,9 @@ def run_power_cut(step: PowerCut, context: Context, outcome: Outcome) -> None:
     """Cut each record's write at every instant; put the old values back where the new ones had been taken."""
     counts: Counter[str] = Counter()
     late_ns: list[int] = []
-    for record in _records(step, context):
+    records = _records(step, context)
+    context.ledger.wear.afford("non_volatile_writes", power_cut_writes(step.instants, len(records)))
+    for record in records:
         _write(context, record.did, record.new)  # one that nothing disturbs: what is refused proves nothing
         _compare(context, record.did, record.new, "an undisturbed write")
         _write(context, record.did, record.old)

@@ -212,8 +212,8 @@ def _no_decision(step: ExpectTrip, context: Context, outcome: Outcome, shot: Sho
             f"stimulus not reached: it lasted {show(shot.lasted, 's')}, and a good breaker may take {show(late, 's')}"
         )
         return
-    context.ledger.quarantined(context.bench.clock.now_ns(), f"{step.function} did not operate by the cut-off")
     outcome.measure(_operate_time(band, None, 0.0), "late", "early")
+    context.ledger.quarantined(context.bench.clock.now_ns(), f"{step.function} did not operate by the cut-off")
 
 
 def _interruption(context: Context, outcome: Outcome, shot: Shot) -> None:

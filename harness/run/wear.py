@@ -8,6 +8,8 @@ from __future__ import annotations
 from pathlib import Path
 
 from harness.bench.bench import Bench
+from harness.bench.hazard import Hazard, hazard_of
+from harness.plan.plan import PlanStep
 from harness.record import wear as book
 from harness.record.wear import UnitWear, WearError
 from harness.run.identity import Identity
@@ -64,10 +66,10 @@ class Unit:
             return
         if self._file is not None and self.serial is not None:
             try:
-                book.append(self._file, self.serial, "spent", kind=kind, amount=amount, run=self._run, what=what)
+                book.append(self._file, self.serial, "spent", kind=kind, amount=float(amount), run=self._run, what=what)
             except WearError as error:
                 raise StepError(f"the unit's wear cannot be noted: {error}") from error
-        self.spent[kind] += amount
+        self.spent[kind] += float(amount)
 
     def shot(self, short_circuits: int, clamp_energy: float, what: str) -> None:
         """A current that the breaker has to break is about to flow. Raises StepNotRun, StepError."""
@@ -96,10 +98,19 @@ class Unit:
         }
 
 
+def refuse_in_quarantine(step: PlanStep, reason: str | None) -> None:
+    """Nothing is applied to a unit that is quarantined for ``reason``; None: it is not. Raises StepNotRun.
+
+    Its own 12 V and the bus are no stimulus: it can be talked to, opened and put back.
+    """
+    if reason is not None and hazard_of(step.step.roles - {"supply_12v"}) is not Hazard.NONE:
+        raise StepNotRun(f"the unit is quarantined: {reason}")
+
+
 def open_unit(device: Device, unit: Identity, bench: Bench, folder: Path) -> Unit:
     """The unit that says it is ``unit``, in the run whose record is ``folder``. Raises StepError for a bad file."""
     serial = unit.values.get("serial_number")
-    real = not bench.simulated
+    real = bench.mark is None  # behind a served bench is a simulated unit as well
     try:
         file = book.path_of(folder.parent, serial) if real and serial is not None else None
         return Unit(device.budgets, serial, file, folder.name, real)

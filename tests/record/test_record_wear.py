@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import os
 import subprocess
 import sys
 from pathlib import Path
@@ -36,11 +37,42 @@ def test_a_kill_at_any_byte_costs_no_entry_but_the_last(tmp_path: Path) -> None:
     for end in range(last, len(whole) + 1):
         path.write_bytes(whole[:end])
         known = read(path)
-        there = end >= len(whole) - 1
+        there = end == len(whole)
         assert known.spent == {"key_attempts": 3 if there else 2}
         assert known.damaged == (0 if there or end == last else 1)
         append(path, "1", "spent", kind="key_attempts", amount=1)
         assert read(path).spent == {"key_attempts": 4 if there else 3}
+
+
+@pytest.mark.parametrize(
+    "line",
+    [
+        "", "garbage", "[]", '{"entry": "quar', '{"entry": "spent", "kind": "key_attempts", "amount": -5}',
+        '{"entry": "spent", "kind": "key_attempts", "amount": NaN}', '{"entry": "spent", "amount": 1}',
+        '{"entry": "spent", "kind": "key_attempts", "amount": true}', '{"entry": "other"}',
+    ],
+)  # fmt: skip
+def test_a_line_that_is_no_entry_quarantines_the_unit(tmp_path: Path, line: str) -> None:
+    path = path_of(tmp_path, "1")
+    append(path, "1", "spent", kind="key_attempts", amount=2)
+    path.write_text(path.read_text() + line + "\n")
+    append(path, "1", "spent", kind="key_attempts", amount=1)
+    known = read(path)
+    assert known.spent == {"key_attempts": 3}
+    assert known.quarantine is not None
+    assert known.quarantine.endswith("1.jsonl:2: no entry, and nobody knows what it said")
+
+
+def test_a_disk_that_takes_a_part_only_is_said(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    path = path_of(tmp_path, "1")
+    append(path, "1", "spent", kind="key_attempts", amount=1)
+    write = os.write
+    with monkeypatch.context() as full:
+        full.setattr(os, "write", lambda file, data: write(file, data[:10]))
+        with pytest.raises(WearError, match="a part of an entry only"):
+            append(path, "1", "spent", kind="key_attempts", amount=1)
+    append(path, "1", "spent", kind="key_attempts", amount=1)
+    assert (read(path).spent, read(path).damaged) == ({"key_attempts": 2}, 0)
 
 
 @pytest.mark.parametrize("serial", ["../../etc/passwd", "", "a b", "..", "a/b", "x" * 100, "\u00e9", "-rf"])

@@ -83,6 +83,7 @@ def unit_file(folder: Path) -> Path:
 def real(monkeypatch: pytest.MonkeyPatch) -> None:
     """A bench that counts, as far as wear goes: its high voltage stays behind the gate, so only injected currents."""
     monkeypatch.setattr(Bench, "simulated", property(lambda self: False))
+    monkeypatch.setattr(Bench, "mark", property(lambda self: None))
 
 
 def test_a_simulated_unit_is_a_new_one_each_time(tmp_path: Path) -> None:
@@ -105,7 +106,7 @@ def test_budgets_are_kept(tmp_path: Path) -> None:
     tight = dataclasses.replace(DEVICE, budgets=Budgets(0, 100.0, 1, 0))
     ending = run(tmp_path, "a", SHORT, tight)
     assert result(ending, "wrote").verdict is Verdict.NOT_RUN
-    assert result(ending, "wrote").reasons[0].startswith("this takes 2 of non-volatile writes, and unit ")
+    assert result(ending, "wrote").reasons[0].startswith("this takes 4 of non-volatile writes, and unit ")
     assert result(ending, "wrote").reasons[0].endswith(" has 1 of 1 left")
     no_shots = dataclasses.replace(DEVICE, budgets=Budgets(0, 100.0, 100, 0))
     found = result(run(tmp_path, "b", SHORT, no_shots), "trip")
@@ -125,7 +126,7 @@ def test_on_a_real_bench_it_counts_over_runs(tmp_path: Path) -> None:
     assert read(path).spent == {"non_volatile_writes": 8}
     tight = dataclasses.replace(DEVICE, budgets=Budgets(1, 1.0, 9, 0))
     found = result(run(tmp_path, "c", OVERLOAD, tight), "wrote")
-    assert found.reasons[0] == (f"this takes 2 of non-volatile writes, and unit {path.stem} has 1 of 9 left")
+    assert found.reasons[0] == (f"this takes 4 of non-volatile writes, and unit {path.stem} has 1 of 9 left")
 
 
 @pytest.mark.usefixtures("real")
@@ -158,6 +159,31 @@ def test_a_quarantine_outlasts_the_run(tmp_path: Path, monkeypatch: pytest.Monke
 
     append(path, path.stem, "released", reason="firmware put right", name="somebody")
     assert result(run(tmp_path, "c", OVERLOAD), "trip").verdict is Verdict.PASS
+
+
+def test_nothing_is_applied_to_a_quarantined_unit(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """Not by the gate either: nobody is asked to confirm what will not be done."""
+    monkeypatch.setattr("mocks.firmware.overload.TRIP_LEVEL", TRIP_LEVEL * 1000)
+    head = "format: 1\nname: {}\ntitle: What may not be done any more\ndevice: heater\nsteps:\n  - open: {{name: opened}}\n"
+    steps = {"held": "  - hold: {name: it, bus: 600 V}", "looped": "  - calibrate_loop: {name: it, voltage: 80 V}"}
+    for name, step in steps.items():
+        (tmp_path / f"{name}.yaml").write_text(head.format(name) + step)
+    (tmp_path / "first.yaml").write_text(PLAN.replace("STIMULUS", OVERLOAD))
+    bench = open_bench(load_bench(shipped_bench("simulated")), DEVICE)
+    journal = Journal(tmp_path / "runs" / "a")
+    plans = [load_plan(tmp_path / name) for name in ("first.yaml", "held.yaml", "looped.yaml")]
+    ending = Engine(DEVICE, bench, journal, Watcher()).run(plans)
+    journal.close()
+
+    assert result(ending, "trip").verdict is Verdict.FAIL
+    later = {found.id: found for found in ending.results if found.plan in steps}
+    for name in steps:
+        assert later[f"{name}/opened"].verdict is Verdict.PASS
+        assert later[f"{name}/it"].verdict is Verdict.NOT_RUN
+        assert later[f"{name}/it"].reasons[0].startswith("the unit is quarantined: overload did not operate")
+    record = Record(tmp_path / "runs" / "a")
+    assert not [event for event in record.events() if event.kind == "gate"]
+    record.close()
 
 
 @pytest.mark.usefixtures("real")
