@@ -164,7 +164,7 @@ def test_a_quarantine_outlasts_the_run(tmp_path: Path, monkeypatch: pytest.Monke
 def test_nothing_is_applied_to_a_quarantined_unit(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     """Not by the gate either: nobody is asked to confirm what will not be done."""
     monkeypatch.setattr("mocks.firmware.overload.TRIP_LEVEL", TRIP_LEVEL * 1000)
-    head = "format: 1\nname: {}\ntitle: What may not be done any more\ndevice: heater\nsteps:\n  - open: {{name: opened}}\n"
+    head = "format: 1\nname: {}\ntitle: No more\ndevice: heater\nsteps:\n  - open: {{name: opened}}\n"
     steps = {"held": "  - hold: {name: it, bus: 600 V}", "looped": "  - calibrate_loop: {name: it, voltage: 80 V}"}
     for name, step in steps.items():
         (tmp_path / f"{name}.yaml").write_text(head.format(name) + step)
