@@ -3,11 +3,12 @@
 from __future__ import annotations
 
 import importlib
+import sys
 
 import click
 
 COMMANDS: dict[str, tuple[str, str]] = {
-    "demo": ("harness.cli.demo:demo", "Run the shipped plans for the heater branch on the simulated bench."),
+    "demo": ("harness.cli.demo:demo", "Run the first plans for the heater branch on the simulated bench."),
     "check": ("harness.cli.check:check", "Check plans, profiles and bench files; run nothing."),
     "bench": ("harness.cli.bench:bench", "Look at a bench before its first use, with at most 50 V."),
     "run": ("harness.cli.run:run", "Run test plans on a bench and record the verdicts."),
@@ -36,6 +37,14 @@ class _LazyGroup(click.Group):
         module, _, name = COMMANDS[cmd_name][0].partition(":")
         command: click.Command = getattr(importlib.import_module(module), name)
         return command
+
+    def invoke(self, ctx: click.Context) -> object:
+        """Ctrl-C where nothing is on yet, or any more: 130 all the same."""
+        try:
+            return super().invoke(ctx)
+        except KeyboardInterrupt:
+            click.echo("interrupted", err=True)
+            sys.exit(130)
 
     def format_commands(self, ctx: click.Context, formatter: click.HelpFormatter) -> None:
         with formatter.section("Commands"):

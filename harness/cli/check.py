@@ -27,7 +27,12 @@ from protocol.device import Device
     "--bench", "bench_file", type=click.Path(path_type=Path), help="Bench file; without it, the simulated one."
 )
 @click.option("--unit", "serial", help="Serial number: what it has been through counts against its budgets.")
-@click.option("--runs", type=click.Path(path_type=Path), default=Path("runs"), help="Folder that keeps its wear.")
+@click.option(
+    "--runs",
+    type=click.Path(path_type=Path),
+    default=Path("runs"),
+    help="Folder of the run records; the unit's wear is kept in it.",
+)
 def check(files: tuple[Path, ...], bench_file: Path | None, serial: str | None, runs: Path) -> None:
     """Check FILES: plans, folders of plans, device profiles, bench files, build descriptions.
 

@@ -17,7 +17,7 @@ from harness.files.profile import shipped_plans
     "--runs", type=click.Path(path_type=Path), default=RUNS, show_default=True, help="Folder for run records."
 )
 def demo(runs: Path) -> None:
-    """Run every shipped plan on the simulated bench.
+    """Run the first shipped plans, for the heater branch, on the simulated bench.
 
     The breaker, the machine and every number are invented.
     """

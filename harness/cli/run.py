@@ -83,6 +83,8 @@ def run(
 
     Nothing is sent before every file is checked. On a real bench, high-voltage steps ask a person to confirm.
     """
+    if junit is not None and not junit.absolute().parent.is_dir():
+        raise click.UsageError(f"--junit {junit}: no such folder: {junit.absolute().parent}")
     if resume is not None:
         if plans or bench_file or builds or (seed, noise_seed) != (None, None):
             raise click.UsageError("--resume takes plans, bench and seed from the record; leave them out")

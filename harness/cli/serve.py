@@ -107,7 +107,7 @@ def _announce(device: Device, resources: Mapping[str, str]) -> None:
     click.echo(MARK, err=True)
     click.echo(f"{device.name}: {device.title}", err=True)
     for role, resource in resources.items():
-        click.echo(f"  {role:<12}{resource}", err=True)
+        click.echo(f"  {role:<20}{resource}", err=True)
     click.echo("Ctrl-C ends it.", err=True)
 
 

@@ -19,7 +19,9 @@ class _Refusal(click.ClickException):
 
 @click.command()
 @click.argument("serial")
-@click.option("--runs", type=click.Path(path_type=Path), default=Path("runs"), show_default=True)
+@click.option(
+    "--runs", type=click.Path(path_type=Path), default=Path("runs"), show_default=True, help="Folder of run records."
+)
 @click.option("--release", "reason", metavar="REASON", help="End its quarantine; the serial number is asked for again.")
 def unit(serial: str, runs: Path, reason: str | None) -> None:
     """Show what the unit with this SERIAL number has been through on real benches, over all runs in --runs.

@@ -8,7 +8,7 @@ from fractions import Fraction
 from harness.files.ldf import LdfNode
 from harness.files.load import Loaded, close_match, one_of
 from harness.files.marks import FileError
-from harness.files.profile_model import Coding, Profile
+from harness.files.profile_model import Coding, Profile, SensorCheckSection
 from harness.quantity import Quantity
 from protocol.signals import FrameLayout, Signal
 
@@ -205,6 +205,9 @@ def _numbers(loaded: Loaded[Profile]) -> Faults:
         (("sensing", "slow", "period"), profile.sensing.slow.period),
         *((("ratings", key), getattr(profile.ratings, key)) for key in _POSITIVE_RATINGS),
     ]
+    for name, function in profile.functions.items():
+        if isinstance(function, SensorCheckSection):
+            positive.append((("functions", name, "sample"), function.sample))
     for place, value in positive:
         if value.exact <= 0:
             yield loaded.error(place, f"{value}: want more than 0")

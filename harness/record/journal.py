@@ -190,9 +190,11 @@ class Journal:
                 self._db.execute(sql, row)
             self._db.execute("COMMIT")
             self._waiting.clear()
-        except sqlite3.Error as error:
+        except BaseException as error:  # an interruption as well: what is half written must not meet the next one
             if self._db.in_transaction:
                 self._db.execute("ROLLBACK")
+            if not isinstance(error, sqlite3.Error):
+                raise
             raise JournalError(f"{self.folder}: cannot write the run record: {error}") from error
 
 

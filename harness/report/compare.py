@@ -148,6 +148,8 @@ def _not_comparable(before: Sequence[Run], after: Sequence[Run]) -> Iterable[str
     for run in (*before, *after):
         if run.stopped_at is not None:
             yield f"{run.folder} is not a whole run: still going on or cut short, at {run.stopped_at}"
+        elif run.about.get("exit_code") == "130":
+            yield f"{run.folder} is not a whole run: the operator interrupted it"
         if not run.results:
             yield f"{run.folder} has no results"
     for run in (*before[1:], *after):

@@ -193,3 +193,18 @@ def test_a_record_says_who_ran_what(tmp_path: Path) -> None:
         "heater",
         ["identify_1", "check_status_1"],
     )
+
+
+def test_ctrl_c_before_anything_is_on_ends_with_130(monkeypatch: pytest.MonkeyPatch) -> None:
+    def interrupt(*arguments: object) -> None:
+        raise KeyboardInterrupt
+
+    monkeypatch.setattr("harness.cli.run.load_bench", interrupt)
+    done = CliRunner().invoke(main, ["run", "x.yaml"])
+    assert (done.exit_code, done.output) == (130, "interrupted\n")
+
+
+def test_a_junit_file_that_cannot_be_is_said_before_anything_is_sent(tmp_path: Path) -> None:
+    done = CliRunner().invoke(main, ["run", "x.yaml", "--junit", str(tmp_path / "none" / "x.xml")])
+    assert done.exit_code == 2
+    assert "no such folder" in done.output

@@ -9,6 +9,7 @@ import signal
 import sqlite3
 import subprocess
 import sys
+from collections.abc import Iterator
 from dataclasses import replace
 from pathlib import Path
 
@@ -155,6 +156,22 @@ def test_a_record_that_was_just_made_needs_no_change_to_be_read(
     header = (tmp_path / "run" / JOURNAL_NAME).read_bytes()[18:20]
     assert header == b"\x02\x02"  # write and read version: WAL (the SQLite file format, 1.3.3)
     Record(tmp_path / "run").close()
+
+
+def test_an_interruption_in_a_transaction_leaves_none_open(tmp_path: Path) -> None:
+    journal = Journal(tmp_path / "run")
+
+    def rows() -> Iterator[tuple[str, tuple[str, str]]]:  # Ctrl-C after the first
+        yield "INSERT OR REPLACE INTO about VALUES (?, ?)", ("half", "written")
+        raise KeyboardInterrupt
+
+    with pytest.raises(KeyboardInterrupt):
+        journal._write(rows())  # type: ignore[arg-type]
+    journal.about(after="written")
+    journal.close()
+    record = Record(tmp_path / "run")
+    assert (record.about().get("half"), record.about()["after"]) == (None, "written")
+    record.close()
 
 
 def test_results_are_readable_while_the_run_goes_on(tmp_path: Path) -> None:
