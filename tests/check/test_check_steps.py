@@ -193,6 +193,6 @@ def test_cost_of_writes_keys_and_shots(tmp_path: Path) -> None:
     )
     cost = predict([load_plan(path)], PUMP, BENCH).plans[0]
 
-    assert cost.writes == 1 + 2 * 5 + 2  # the last two put back what was found
+    assert cost.writes == 1 + (2 * 5 + 5) + 2  # the last two put back what was found
     assert cost.keys == 1 + 1 + 1 + 1
     assert cost.shots == 2

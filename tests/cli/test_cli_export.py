@@ -98,7 +98,8 @@ def test_a_run_whose_junit_xml_cannot_be_written_is_no_good_run(tmp_path: Path) 
     (tmp_path / "plan.yaml").write_text(PLAN.replace("state: on", "state: off"))
     arguments = ["run", str(tmp_path / "plan.yaml"), "--runs", str(tmp_path / "runs")]
 
-    done = CliRunner().invoke(main, [*arguments, "--junit", str(tmp_path / "nowhere" / "run.xml")])
+    (tmp_path / "taken").mkdir()
+    done = CliRunner().invoke(main, [*arguments, "--junit", str(tmp_path / "taken")])
 
     assert done.exit_code == 5
     assert "cannot write the JUnit XML" in done.stderr
