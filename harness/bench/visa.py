@@ -26,6 +26,7 @@ _TIMEOUT_MS = 2_000
 _BLOCK_TIMEOUT_MS = 20_000  # a million samples over a slow link
 _CHUNK = 1 << 16
 _NAP_MS = 20
+_SHOWN = 80  # bytes of what nobody asked for
 _TERMINATION = "\n"  # IEEE 488.2 §7.5, §8.5
 
 
@@ -117,8 +118,8 @@ class VisaLink:
 
         assert self._session is not None
         try:
-            if _unread(self._session):
-                raise ValueError("it has said something that nobody asked for, which would be taken for the answer")
+            if unasked := _unread(self._session):
+                raise ValueError(f"it says {unasked!r}, which nobody asked for and would be taken for the answer")
             return talk(self._session)
         except (Error, OSError, ValueError) as error:
             self._drop()
@@ -178,19 +179,19 @@ def _no_delay(session: MessageBasedResource) -> None:
         interface.setsockopt(socket.IPPROTO_TCP, socket.TCP_NODELAY, 1)
 
 
-def _unread(session: MessageBasedResource) -> bool:
-    """Whether something lies there before anything is asked; not known of all interfaces."""
+def _unread(session: MessageBasedResource) -> bytes:
+    """What lies there before anything is asked, its beginning; not known of all interfaces."""
     interface = _socket(session)
     if interface is None:
-        return False
+        return b""
     parts = session.visalib.sessions[session.session]  # type: ignore[attr-defined]
-    if getattr(parts, "_pending_buffer", b""):
-        return True
+    if pending := bytes(getattr(parts, "_pending_buffer", b"")):
+        return pending[:_SHOWN]
     if not select.select([interface], [], [], 0)[0]:
-        return False
-    if not interface.recv(1, socket.MSG_PEEK | socket.MSG_DONTWAIT):
+        return b""
+    if not (found := interface.recv(_SHOWN, socket.MSG_PEEK | socket.MSG_DONTWAIT)):
         raise OSError("the other end has closed the connection")
-    return True
+    return found
 
 
 def _socket(session: MessageBasedResource) -> socket.socket | None:

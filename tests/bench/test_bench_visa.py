@@ -116,7 +116,7 @@ def test_a_late_answer_is_never_the_next_ones(instrument: Instrument, link: Visa
 def test_what_nobody_asked_for_is_never_taken_for_an_answer(instrument: Instrument, link: VisaLink) -> None:
     instrument.answers |= {b"MEAS:VOLT?": b"0\n700\n", b"MEAS:CURR?": b"25\n"}
     assert link.query("MEAS:VOLT?") == "0"
-    with pytest.raises(InstrumentError, match="something that nobody asked for"):
+    with pytest.raises(InstrumentError, match=r"it says b'700.*nobody asked for"):
         link.query("MEAS:CURR?")
     assert link.query("MEAS:CURR?") == "25"
     assert instrument.connections == 2
