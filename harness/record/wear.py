@@ -52,21 +52,20 @@ def read(path: Path) -> UnitWear:
     except OSError as error:
         raise WearError(f"{path}: cannot be read: {error.strerror}") from error
     found = [_entry(line) for line in lines[:-1]]  # the last one has no end: nothing, or cut short
-    entries = [entry for entry in found if entry is not None]
     spent: dict[str, float] = {}
     quarantine: str | None = None
-    for entry in entries:
-        kind, amount = entry.get("kind"), entry.get("amount")
-        if entry["entry"] == "spent":
-            spent[str(kind)] = spent.get(str(kind), 0.0) + float(str(amount))
-        elif entry.get("entry") == "quarantined":
+    for number, entry in enumerate(found, start=1):
+        if entry is None:
+            quarantine = f"{path}:{number}: no entry, and nobody knows what it said"
+        elif entry["entry"] == "spent":
+            kind = str(entry["kind"])
+            spent[kind] = spent.get(kind, 0.0) + float(str(entry["amount"]))
+        elif entry["entry"] == "quarantined":
             quarantine = f"{entry.get('reason')} ({entry.get('run')}, {entry.get('at')})"
-        elif entry.get("entry") == "released":
+        else:
             quarantine = None
-    bad = [number for number, entry in enumerate(found, start=1) if entry is None]
-    if bad:
-        quarantine = f"{path}:{bad[0]}: no entry, and nobody knows what it said"
-    return UnitWear(spent, quarantine, len(bad) + bool(lines[-1]), tuple(entries))
+    entries = tuple(entry for entry in found if entry is not None)
+    return UnitWear(spent, quarantine, len(found) - len(entries) + bool(lines[-1]), entries)
 
 
 def append(path: Path, serial: str, entry: str, **detail: object) -> None:
@@ -100,6 +99,11 @@ def _entry(line: bytes) -> Mapping[str, object] | None:
         return None
     if not isinstance(found, dict) or found.get("entry") not in ("spent", "quarantined", "released"):
         return None
-    amount = found.get("amount", 0)
-    good = isinstance(amount, int | float) and not isinstance(amount, bool) and math.isfinite(amount) and amount >= 0
-    return found if good and (found["entry"] != "spent" or isinstance(found.get("kind"), str)) else None
+    return found if found["entry"] != "spent" or _is_spending(found) else None
+
+
+def _is_spending(entry: Mapping[str, object]) -> bool:
+    amount = entry.get("amount")
+    if not isinstance(amount, int | float) or isinstance(amount, bool):
+        return False
+    return isinstance(entry.get("kind"), str) and math.isfinite(amount) and amount >= 0

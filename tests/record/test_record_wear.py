@@ -49,6 +49,7 @@ def test_a_kill_at_any_byte_costs_no_entry_but_the_last(tmp_path: Path) -> None:
     [
         "", "garbage", "[]", '{"entry": "quar', '{"entry": "spent", "kind": "key_attempts", "amount": -5}',
         '{"entry": "spent", "kind": "key_attempts", "amount": NaN}', '{"entry": "spent", "amount": 1}',
+        '{"entry": "spent", "kind": "key_attempts"}',
         '{"entry": "spent", "kind": "key_attempts", "amount": true}', '{"entry": "other"}',
     ],
 )  # fmt: skip
@@ -61,6 +62,8 @@ def test_a_line_that_is_no_entry_quarantines_the_unit(tmp_path: Path, line: str)
     assert known.spent == {"key_attempts": 3}
     assert known.quarantine is not None
     assert known.quarantine.endswith("1.jsonl:2: no entry, and nobody knows what it said")
+    append(path, "1", "released", reason="looked at the unit", name="somebody")
+    assert read(path).quarantine is None
 
 
 def test_a_disk_that_takes_a_part_only_is_said(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
