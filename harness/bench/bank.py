@@ -55,7 +55,7 @@ class Bank:
 
     def live(self, readings: Sequence[Reading]) -> tuple[str, ...]:
         """Of a bank that nobody has charged in this run: its last two readings have to be below both limits."""
-        most = max(reading.bank for reading in readings[-2:]) + self.error
+        most = max(abs(reading.bank) for reading in readings[-2:]) + self.error
         return (f"the bank reads up to {most:.0f} V",) if most >= self.limit else ()
 
     @property

@@ -205,8 +205,8 @@ class Gate:
 
     def stated_dead(self, first_v: tuple[float, float], second_v: tuple[float, float], limit_v: float) -> str | None:
         """A person states that both sides are dead; two fresh readings of both sides must say the same."""
-        if max(*first_v, *second_v) >= limit_v:
-            return f"a side still reads {max(*first_v, *second_v):.0f} V"
+        if (most := max(map(abs, (*first_v, *second_v)))) >= limit_v:
+            return f"a side still reads {most:.0f} V"
         self._handle(Event.STATED_DEAD)
         return None
 

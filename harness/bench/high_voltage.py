@@ -115,6 +115,8 @@ class HighVoltage:
             self.gate.trouble()
         self._event("gate", event="energise", volts=volts, problem=problem)
         if problem is not None:
+            if not self.in_doubt:
+                self._watchdog.guard(False)
             raise GateRefused(problem)
         self._was_energised = True
         self._seen = replace(self._seen, source=0.0, source_side=Side(), load_side=Side())  # a lead may be off since
@@ -140,7 +142,7 @@ class HighVoltage:
         self.open_contactor()
         self.discharge()
         self._wait(
-            lambda: max(self.look()) < _EMPTY_V,
+            lambda: max(map(abs, self.look())) < _EMPTY_V,
             round(self._discharge.within * S),
             "the two sides do not discharge: nothing is made onto them",
         )
@@ -158,7 +160,7 @@ class HighVoltage:
         self._seen = replace(self._seen, charged=min(volts, bank.visible), bank=Side(limit=bank.limit))
         bank.charge(volts, self.look)
         self._seen = self._seen.then_bank(bank.volts(), charged=volts)
-        if max(self.look()) >= TOUCH_LIMIT_V:
+        if max(map(abs, self.look())) >= TOUCH_LIMIT_V:
             raise InstrumentError("a side is live while the making switch is open: welded?")
         before = bank.volts()
         bank.make()
@@ -172,7 +174,7 @@ class HighVoltage:
             self.look()
         bank.discharge()
         self._wait(
-            lambda: max(self.look()) < _EMPTY_V and bank.volts() < bank.limit - bank.error,
+            lambda: max(map(abs, self.look())) < _EMPTY_V and bank.volts() < bank.limit - bank.error,
             round(max(self._discharge.within, bank.spec.within) * S),
             "bank or sides do not discharge after the shot",
         )
@@ -185,16 +187,17 @@ class HighVoltage:
         self._interlock.relay("bypass", True)
 
     def unlink(self) -> None:
-        """Open the link across the breaker, where there is one. Raises InstrumentError."""
-        if self._interlock.has("bypass"):
-            self._interlock.relay("bypass", False)
+        """Open whatever leads past the breaker, link and precharge resistor. Raises InstrumentError."""
+        for name in ("bypass", "precharge"):
+            if self._interlock.has(name):
+                self._interlock.relay(name, False)
 
     def _live(self) -> str | None:
         """What reads more than may be touched; None where nothing does."""
         both = self.readings()
-        if max(both) >= TOUCH_LIMIT_V:
-            return f"a side reads {max(both):.0f} V"
-        if self.bank is not None and (volts := self.bank.volts()) >= self.bank.limit:
+        if (most := max(map(abs, both))) >= TOUCH_LIMIT_V:  # a lead that is the wrong way round reads less than zero
+            return f"a side reads {most:.0f} V"
+        if self.bank is not None and (volts := abs(self.bank.volts())) >= self.bank.limit:
             return f"the bank reads {volts:.0f} V"
         return None
 
@@ -339,6 +342,8 @@ class HighVoltage:
 
     def stated_dead(self, statement: str) -> str | None:
         """A person's word that both sides are dead, with two fresh readings; says why it is not taken."""
+        if self.state is not State.NOT_PROVEN_DEAD:
+            return f"the bench is {self.state.value}, and no word leads on from there"
         first = self.readings()
         self._bench.clock.sleep_until(self._now_ns + S)
         second = self.readings()
@@ -354,17 +359,16 @@ class HighVoltage:
         self._watchdog.close()
 
     def _proof(self, readings: list[Reading]) -> Proof:
-        charged = self.bank is not None and self.bank.charged > 0
+        bank, judged = self.bank, (self._seen, self._discharge, self._voltmeter_spec)
+        if self._was_energised and bank is not None and bank.charged > 0:
+            return judge_discharge(readings, *judged, bank.spec)
+        of_bank = () if bank is None else bank.live(readings)
         if self._was_energised:
-            spec = self._bench.spec.bank if charged else None
-            proof = judge_discharge(readings, self._seen, self._discharge, self._voltmeter_spec, spec)
-            return (
-                proof if charged else Proof((*proof.reasons, *(() if self.bank is None else self.bank.live(readings))))
-            )
+            return Proof((*judge_discharge(readings, *judged).reasons, *of_bank))
         last = readings[-2:]
-        live = max(max(reading.source_side, reading.load_side) for reading in last)
+        live = max(max(abs(reading.source_side), abs(reading.load_side)) for reading in last)
         sides = (f"a side reads {live:.0f} V",) if live >= TOUCH_LIMIT_V or len(last) < 2 else ()
-        return Proof((*sides, *(() if self.bank is None else self.bank.live(readings))))
+        return Proof((*sides, *of_bank))
 
     def _bank_volts(self) -> float:
         return 0.0 if self.bank is None else self.bank.volts()

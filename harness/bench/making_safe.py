@@ -64,8 +64,9 @@ def _charger_off(bench: Bench) -> None:
 
 
 def _making_open(bench: Bench) -> None:
-    if bench.high_voltage is not None and bench.high_voltage.bank is not None:
-        bench.high_voltage.bank.part()
+    if bench.high_voltage is not None:
+        if bench.high_voltage.bank is not None:
+            bench.high_voltage.bank.part()
         bench.high_voltage.unlink()
 
 
@@ -90,7 +91,7 @@ def _contactor_open(bench: Bench) -> str | None:
 
 
 def _source_read_back(bench: Bench) -> None:
-    if bench.source and (volts := bench.source.voltage()) >= TOUCH_LIMIT_V:
+    if bench.source and abs(volts := bench.source.voltage()) >= TOUCH_LIMIT_V:
         raise NotProved(f"source still reads {volts:.0f} V; treat both sides of the breaker as live")
 
 
@@ -135,7 +136,7 @@ ACTIONS: tuple[Action, ...] = (
     Action("injector off", _injector_off, dead=False),
     Action("breaker commanded open", _device_open, dead=True),
     Action("contactor open, once the current is below what it may break", _contactor_open, dead=True, backed=True),
-    Action("bank's making switch open, and the link across the breaker", _making_open, dead=True, backed=True),
+    Action("bank's making switch open, and what leads past the breaker", _making_open, dead=True, backed=True),
     Action("source read back off", _source_read_back, dead=True, backed=True),
     Action("both sides discharged", _discharge, dead=True, backed=True),
     Action("bank discharged", _bank_discharged, dead=True, backed=True),

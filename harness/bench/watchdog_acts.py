@@ -9,6 +9,7 @@ harness's: nobody else talks to it.
 from __future__ import annotations
 
 import json
+import math
 import os
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass
@@ -99,8 +100,8 @@ class Log:
 def _tried(name: str, do: Callable[[], None]) -> Act:
     try:
         do()
-    except InstrumentError as error:
-        return Act(name, str(error))
+    except Exception as error:  # whatever it is, the next act must be tried
+        return Act(name, str(error) or type(error).__name__)
     return Act(name)
 
 
@@ -118,6 +119,7 @@ def _source_off(source: Link) -> None:
 
 def _current(source: Link) -> float | None:
     try:
-        return float(source.query("MEAS:CURR?"))
+        current = float(source.query("MEAS:CURR?"))
+        return current if math.isfinite(current) else None
     except (InstrumentError, ValueError):
         return None

@@ -127,16 +127,14 @@ def check_isolation(step: Stimulus, spot: Spot) -> Faults:
     volts = _energised(spot)
     if volts > bench.injector.isolated_for:
         isolated = "no isolation" if not bench.injector.isolated_for else show(bench.injector.isolated_for, "V")
-        message = f"the sensing input is energised here, {show(volts, 'V')}, by steps before and after this one"
+        message = f"the sensing input is energised here, {show(volts, 'V')}, by steps before this one"
         yield spot.error(f"{message}; the injector declares {isolated} (isolated_for)", step.key)
 
 
 def _energised(spot: Spot) -> float:
-    """V that high-voltage steps before this one have put there; 0 where none comes after it, which ends them."""
+    """V that high-voltage steps before this one have put there: they stay until the plan is over."""
     places = spot.plan.places
     here = next(number for number, place in enumerate(places) if place is spot.place)
-    if not any(_is_live(place.step) for place in places[here + 1 :]):
-        return 0.0
     return max((volts_of(place.step) for place in places[:here] if _is_live(place.step)), default=0.0)
 
 

@@ -58,7 +58,8 @@ def output_off(role: str, tools: Tools) -> Finding:
     if not isinstance(instrument, PowerSupply):
         return Finding("off")
     volts = instrument.voltage()
-    fix = "its output is live: switch it off by hand, and see what else feeds it" if volts >= TOUCH_LIMIT_V else None
+    live = abs(volts) >= TOUCH_LIMIT_V
+    fix = "its output is live: switch it off by hand, and see what else feeds it" if live else None
     return Finding(f"off, {volts:.1f} V", fix)
 
 

@@ -107,7 +107,7 @@ class Rig:
     def both(self) -> tuple[float, float]:
         """Source side and load side, V. Raises InstrumentError where a side reads what nobody put there."""
         both = self.role("voltmeter", Voltmeter).both()
-        if max(both) >= TOUCH_LIMIT_V:
+        if max(map(abs, both)) >= TOUCH_LIMIT_V:
             raise InstrumentError(f"a side reads {max(both):.0f} V, and no more than {self.volts:g} V were put on it")
         return both
 
@@ -202,8 +202,8 @@ class Rig:
     def _try(name: str, act: Callable[[], None], problems: list[str]) -> None:
         try:
             act()
-        except InstrumentError as error:
-            problems.append(f"{name}: {error}")
+        except Exception as error:  # whatever it is, the next one must be tried
+            problems.append(f"{name}: {str(error) or type(error).__name__}")
 
     def instrument(self, role: str) -> Instrument:
         """Whatever ``role`` is."""

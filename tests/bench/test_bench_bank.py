@@ -84,7 +84,7 @@ def test_making_safe_takes_the_bank_away_as_well() -> None:
             "source off",
             "bank's charger off",
             "breaker commanded open",
-            "bank's making switch open, and the link across the breaker",
+            "bank's making switch open, and what leads past the breaker",
             "bank discharged",
         ]
     ):

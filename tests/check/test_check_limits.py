@@ -159,12 +159,12 @@ UNSAFE: dict[str, tuple[str, Callable[[BenchSpec, Device], tuple[BenchSpec, Devi
     ),
     "injected into what is live": (
         LIVE, of("injector", isolated_for=0.0),
-        "the sensing input is energised here, 700 V, by steps before and after this one; the injector declares no "
+        "the sensing input is energised here, 700 V, by steps before this one; the injector declares no "
         "isolation (isolated_for)",
     ),
     "injected with too little isolation": (
         LIVE, of("injector", isolated_for=500.0),
-        "the sensing input is energised here, 700 V, by steps before and after this one; the injector declares 500 V "
+        "the sensing input is energised here, 700 V, by steps before this one; the injector declares 500 V "
         "(isolated_for)",
     ),
     "too few samples": (

@@ -191,3 +191,95 @@ def test_without_high_voltage_no_gate_is_opened(rig: Rig) -> None:
     journal.close()
     assert ending.exit_code == 0
     assert rig.bench.high_voltage is None
+
+
+def test_leads_the_wrong_way_round_let_nothing_be_energised(rig: Rig, monkeypatch: pytest.MonkeyPatch) -> None:
+    assert rig.bench.voltmeter is not None
+    monkeypatch.setattr(rig.bench.voltmeter, "both", lambda: (-650.0, -650.0))
+
+    ending = rig.run({}, LIVE)
+
+    assert "energise" not in [event["event"] for event in rig.events("gate") if event.get("problem") is None]
+    assert (rig.state, rig.off) == (State.NOT_PROVEN_DEAD, True)
+    assert ending.exit_code in (4, 5)
+    high_voltage = rig.bench.high_voltage
+    assert high_voltage is not None
+    monkeypatch.setattr(high_voltage, "_event", lambda kind, **detail: None)
+    assert high_voltage.stated_dead("x") == "a side reads 650 V"
+    assert rig.state is State.NOT_PROVEN_DEAD
+
+
+def test_a_persons_word_is_taken_in_not_proven_dead_alone(rig: Rig, monkeypatch: pytest.MonkeyPatch) -> None:
+    rig.run({}, LIVE)
+    high_voltage = rig.bench.high_voltage
+    assert high_voltage is not None
+    guarded: list[bool] = []
+    monkeypatch.setattr(high_voltage._watchdog, "guard", guarded.append)
+    monkeypatch.setattr(high_voltage, "_event", lambda kind, **detail: None)
+    for state in set(State) - {State.NOT_PROVEN_DEAD}:
+        high_voltage.gate.state = state
+        assert high_voltage.stated_dead("x") is not None
+        assert (high_voltage.state, guarded) == (state, [])
+
+
+@pytest.mark.parametrize("side", [(100.0, 0.0), (0.0, 100.0)])
+def test_either_side_that_is_live_lets_nothing_be_energised(
+    rig: Rig, monkeypatch: pytest.MonkeyPatch, side: tuple[float, float]
+) -> None:
+    assert rig.bench.voltmeter is not None
+    monkeypatch.setattr(rig.bench.voltmeter, "both", lambda: side)
+
+    ending = rig.run({}, LIVE)
+
+    assert not [event for event in rig.events("gate") if event["event"] == "energise" and event["problem"] is None]
+    assert "100 V" in problems(ending) + str(rig.events("gate"))
+
+
+def test_without_a_watchdog_nothing_is_energised(rig: Rig, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(SimulatedWatchdog, "alive", lambda self: False)
+
+    ending = rig.run({}, LIVE)
+
+    assert not [event for event in rig.events("gate") if event["event"] == "energise" and event["problem"] is None]
+    assert rig.off
+    assert ending.exit_code != 0
+
+
+def test_after_each_drawn_current_the_source_is_off(rig: Rig) -> None:
+    """Also while the plan goes on: what stays charged is watched, and nothing feeds it."""
+    fed: list[bool] = []
+
+    def look() -> None:
+        assert rig.bench.source is not None
+        fed.append(rig.bench.source._number("OUTP?") != 0)
+
+    rig.run({"after": look}, LIVE)
+    assert fed == [False]
+
+
+def test_making_safe_opens_what_leads_past_the_breaker(rig: Rig) -> None:
+    """A link or a precharge resistor that somebody left closed."""
+
+    def link() -> None:
+        assert rig.bench.interlock is not None
+        for name in ("bypass", "precharge"):
+            rig.bench.interlock.relay(name, True)
+
+    rig.run({"open_1": link}, LIVE)
+    assert rig.bench.interlock is not None
+    spec = SPEC.interlock
+    assert spec is not None
+    for name in ("bypass", "precharge"):
+        assert rig.bench.interlock._link.query(f"ROUT:CLOS? (@{spec.relays[name]})").strip() == "0"
+
+
+def test_a_persons_word_does_not_reach_a_live_bank(rig: Rig, monkeypatch: pytest.MonkeyPatch) -> None:
+    rig.run({}, LIVE)
+    high_voltage = rig.bench.high_voltage
+    assert high_voltage is not None
+    assert high_voltage.bank is not None
+    high_voltage.gate.state = State.NOT_PROVEN_DEAD
+    monkeypatch.setattr(high_voltage, "_event", lambda kind, **detail: None)
+    monkeypatch.setattr(high_voltage.bank, "volts", lambda: 200.0)
+    assert high_voltage.stated_dead("x") == "the bank reads 200 V"
+    assert high_voltage.state is State.NOT_PROVEN_DEAD
