@@ -6,7 +6,8 @@ A step does this first, so that only what it is about can refuse it; but one tha
 from __future__ import annotations
 
 from harness.bench.key import KeyCommandError, key_of
-from harness.run.context import Context, StepError, StepFail, StepNotRun, ask
+from harness.run.context import Context, ask
+from harness.run.step_errors import StepError, StepFail, StepNotRun
 from protocol.identifiers import Service
 
 LOCKED = "security_access_denied"

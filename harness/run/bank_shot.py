@@ -14,7 +14,8 @@ from harness.bench.instrument_spec import ChannelSpec, RecorderSpec
 from harness.bench.safety_spec import BankSpec
 from harness.clock import MS
 from harness.record.result import Waveform
-from harness.run.context import Context, Outcome, StepError, StepNotRun
+from harness.run.context import Context, Outcome
+from harness.run.step_errors import StepError, StepNotRun
 from harness.trip import waveform
 
 CHANNELS = ("current", "switch_voltage", "bank")

@@ -8,8 +8,9 @@ from harness.plan.steps import CalibrateLoop
 from harness.quantity import show
 from harness.record.result import Measurement, Verdict
 from harness.run.bank_shot import Window, analysed, high_voltage_of, keep, take
-from harness.run.context import Context, Outcome, StepError, StepNotRun
+from harness.run.context import Context, Outcome
 from harness.run.observe import stable_status
+from harness.run.step_errors import StepError, StepNotRun
 from harness.run.verdict import judge
 from harness.trip.loop import MeasuredLoop, measure_loop
 from harness.trip.waveform import NotUsable

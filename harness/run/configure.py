@@ -10,8 +10,9 @@ from harness.clock import MS, S
 from harness.plan.steps import ReadSetPoints, WriteSetPoints
 from harness.quantity import show
 from harness.run.access import admit
-from harness.run.context import Context, Outcome, StepError, StepFail, ask
+from harness.run.context import Context, Outcome, ask
 from harness.run.observe import read_set_points, stable_status
+from harness.run.step_errors import StepError, StepFail
 from harness.run.switch import send_command
 from protocol.identifiers import Service
 

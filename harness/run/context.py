@@ -13,9 +13,7 @@ from harness.files.build import Build
 from harness.plan.plan import Plan
 from harness.record.result import Applied, Coverage, Measurement, Verdict, Waveform, strongest
 from harness.run.ledger import Ledger
-from harness.run.step_errors import StepError as StepError
-from harness.run.step_errors import StepFail as StepFail
-from harness.run.step_errors import StepNotRun as StepNotRun
+from harness.run.step_errors import StepError, StepFail
 from harness.run.verdict import judge
 from protocol.device import Device
 

@@ -13,8 +13,9 @@ from harness.plan.steps import Force, Request, Reset, RunRoutine, StartSession, 
 from harness.quantity import show
 from harness.record.result import Coverage
 from harness.run.access import admit, unlock
-from harness.run.context import Context, Outcome, StepError, StepFail, ask, steady
+from harness.run.context import Context, Outcome, ask, steady
 from harness.run.observe import answers, read_set_points, read_status, stable_status
+from harness.run.step_errors import StepError, StepFail
 from harness.trip.band import operate_band
 from protocol.device import Control
 from protocol.identifiers import CodeStatusBit, ResetKind, Service

@@ -12,8 +12,9 @@ from collections.abc import Sequence
 from harness.bus.master import NoAnswer
 from harness.clock import MS, S
 from harness.plan.steps import RESPONSE_DISTURBANCES, Disturb, SleepAndWake
-from harness.run.context import Context, Outcome, StepError, StepNotRun, ask
+from harness.run.context import Context, Outcome, ask
 from harness.run.observe import answers, read_status, stable_status
+from harness.run.step_errors import StepError, StepNotRun
 from harness.run.switch import send_command
 from protocol.decoder import BREAK, BusEvent, FrameReceived
 from protocol.device import Device

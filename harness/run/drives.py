@@ -15,8 +15,8 @@ from harness.bench.bench import Bench
 from harness.bench.instrument import CurrentStimulus, SignalSource
 from harness.clock import MS, S
 from harness.plan.steps import SENSOR_FAULTS, STIMULI, Stimulus
-from harness.run.context import StepNotRun
 from harness.run.course import Course, course_of
+from harness.run.step_errors import StepNotRun
 from protocol.device import Device
 from protocol.protection import SensorCheck
 

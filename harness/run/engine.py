@@ -21,7 +21,7 @@ from harness.record.journal import Journal, JournalError
 from harness.record.note import Moment
 from harness.record.result import Exchange, Result, Verdict
 from harness.run.configure import put_back
-from harness.run.context import Context, Outcome, StepError, StepFail, StepNotRun, ask
+from harness.run.context import Context, Outcome, ask
 from harness.run.drives import rest_signals
 from harness.run.ending import Ending
 from harness.run.flash import FlashError, put_in
@@ -31,6 +31,7 @@ from harness.run.identity import differing
 from harness.run.ledger import Ledger
 from harness.run.observe import read_identity, read_set_points
 from harness.run.resumption import OtherUnit, Resumption, go_on
+from harness.run.step_errors import StepError, StepFail, StepNotRun
 from harness.run.steps import RUNNERS
 from harness.run.supply import power_up
 from harness.run.switch import set_mode

@@ -16,10 +16,11 @@ from harness.clock import MS, S
 from harness.files.build import CHECKSUM, VERSION, Build
 from harness.plan.steps import Flash
 from harness.quantity import show
-from harness.run.context import Context, Outcome, StepError, StepFail, StepNotRun
+from harness.run.context import Context, Outcome
 from harness.run.identity import Identity
 from harness.run.ledger import Ledger
 from harness.run.observe import read_identity, read_set_points, stable_status
+from harness.run.step_errors import StepError, StepFail, StepNotRun
 from harness.run.supply import power_up
 from protocol.device import Device
 

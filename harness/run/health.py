@@ -13,9 +13,10 @@ from harness.clock import MS, S
 from harness.plan.steps import CheckHealth
 from harness.plan.steps.stimulus import Leakage, VoltageDrop, Zero
 from harness.record.result import Coverage, Measurement
-from harness.run.context import Context, Outcome, StepError, StepNotRun
+from harness.run.context import Context, Outcome
 from harness.run.observe import live_repeatability, read_live, stable_status
 from harness.run.shot import recorded
+from harness.run.step_errors import StepError, StepNotRun
 
 _RECORD_S = 0.2
 _INTERVAL_S = 1e-4
@@ -29,8 +30,6 @@ def run_check_health(step: CheckHealth, context: Context, outcome: Outcome) -> N
     missing = [role for role in sorted(step.roles) if getattr(context.bench, role) is None]
     if missing:
         raise StepNotRun(f"the bench has no {' and no '.join(missing)}")
-    if step.roles and context.ledger.quarantine:
-        raise StepNotRun(f"the unit is quarantined for this run: {context.ledger.quarantine}")
     outcome.coverage = Coverage.PRIMARY if step.roles else Coverage.NONE
     if step.zero is not None:
         _zero(step.zero, context, outcome)

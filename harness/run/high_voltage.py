@@ -18,8 +18,8 @@ from harness.bus.port import PortError
 from harness.plan.plan import Plan, PlanStep
 from harness.plan.steps import Step
 from harness.record.journal import Journal
-from harness.run.context import StepNotRun
 from harness.run.cut_time import cut_time
+from harness.run.step_errors import StepNotRun
 from protocol.device import Device
 
 

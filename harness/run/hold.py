@@ -4,8 +4,9 @@ from __future__ import annotations
 
 from harness.clock import MS, S
 from harness.plan.steps import STIMULI, Hold, LetGo
-from harness.run.context import Context, Outcome, StepError
+from harness.run.context import Context, Outcome
 from harness.run.oracle import operate_band
+from harness.run.step_errors import StepError
 
 _SETTLE_NS = 100 * MS  # a supply or a signal is there by then, and every converter has seen it
 

@@ -11,10 +11,11 @@ from harness.bench.bench import Bench
 from harness.bus.master import NoAnswer, Refused
 from harness.plan.steps import CheckCodes, CheckStatus, ClearCodes, Identify, ReadLive
 from harness.record.result import Measurement
-from harness.run.context import Context, Outcome, StepError, StepFail, ask, steady
+from harness.run.context import Context, Outcome, ask, steady
 from harness.run.identity import Identity
 from harness.run.published import compare_published
 from harness.run.repeat import of_reading
+from harness.run.step_errors import StepError, StepFail
 from protocol.device import Device, LiveValue
 from protocol.services import CodeStatus, CodeStatusBit, dtc_text
 

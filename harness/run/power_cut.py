@@ -18,8 +18,9 @@ from harness.clock import MS, S
 from harness.plan.steps import PowerCut
 from harness.quantity import show
 from harness.run.access import admit
-from harness.run.context import Context, Outcome, StepError, StepFail, ask, steady
+from harness.run.context import Context, Outcome, ask, steady
 from harness.run.observe import read_set_points
+from harness.run.step_errors import StepError, StepFail
 from harness.run.supply import power_up
 from protocol.identifiers import Service
 from protocol.records import encode_group

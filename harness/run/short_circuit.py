@@ -13,9 +13,10 @@ from harness.clock import S
 from harness.plan.steps import ShortCircuit
 from harness.record.result import Applied, Coverage, Measurement, Verdict
 from harness.run.bank_shot import BankShot, Window, analysed, high_voltage_of, keep, take
-from harness.run.context import Context, Outcome, StepError, StepFail, StepNotRun
+from harness.run.context import Context, Outcome
 from harness.run.ledger import LastTrip
 from harness.run.observe import Status, stable_status
+from harness.run.step_errors import StepError, StepFail, StepNotRun
 from harness.run.switch import send_command
 from harness.trip.clearing import FIGURES, UNITS, Fault, Limits, clearing_limits, uncertain_limits
 from harness.trip.corner import pickup_zone
@@ -79,8 +80,6 @@ def _ready(step: ShortCircuit, context: Context, outcome: Outcome) -> MeasuredLo
     outcome.set_points = ledger.set_points
     if ledger.mode is not None:
         outcome.facts["mode"] = ledger.mode
-    if ledger.quarantine:
-        raise StepNotRun(f"the unit is quarantined for this run: {ledger.quarantine}")
     high_voltage_of(context)
     if ledger.loop is None:
         raise StepNotRun("the loop has not been measured in this run: want a step calibrate_loop before")

@@ -17,11 +17,12 @@ from harness.clock import MS, S
 from harness.plan.steps import STIMULI, Stimulus
 from harness.quantity import show
 from harness.record.result import Waveform
-from harness.run.context import Context, Outcome, StepError, StepFail
+from harness.run.context import Context, Outcome
 from harness.run.course import Course
 from harness.run.drives import Drive
 from harness.run.instants import EDGE_UNCERTAINTY, GATE_THRESHOLD_V, Instants, Look, NotRecorded, instants
 from harness.run.observe import Status, read_status
+from harness.run.step_errors import StepError, StepFail
 from harness.run.switch import send_command
 from harness.trip.trace import Segments, Trace, joined
 from harness.trip.watch import REMEMBERS

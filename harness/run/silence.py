@@ -16,10 +16,11 @@ from harness.clock import S
 from harness.plan.steps import Silence
 from harness.quantity import show
 from harness.record.result import Applied, Coverage, Measurement, Waveform
-from harness.run.context import Context, Outcome, StepError, StepNotRun
+from harness.run.context import Context, Outcome
 from harness.run.instants import EDGE_UNCERTAINTY, GATE_THRESHOLD_V, crossing
 from harness.run.observe import stable_status
 from harness.run.repeat import of_decision
+from harness.run.step_errors import StepError, StepNotRun
 from harness.run.switch import send_command
 from harness.trip.band import Band, silence_band
 from protocol.protection import Silence as SilenceFunction

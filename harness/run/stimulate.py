@@ -15,12 +15,13 @@ from harness.plan.steps import COLD_AT_MOST, SENSOR_FAULTS, STIMULI, ExpectNoTri
 from harness.quantity import show
 from harness.record.result import Applied, Coverage, Measurement, Verdict
 from harness.run import repeat as repeatability
-from harness.run.context import Context, Outcome, StepError, StepNotRun
+from harness.run.context import Context, Outcome
 from harness.run.drives import Drive, drive_of
 from harness.run.instants import EDGE_UNCERTAINTY, Look, crossing
 from harness.run.observe import Status, stable_status
 from harness.run.oracle import forecast, level_after, may_operate, onset_level, operate_band, watching
 from harness.run.shot import Aim, Shot, keep, shoot
+from harness.run.step_errors import StepError, StepNotRun
 from harness.run.traces import note_trip
 from harness.trip.band import Band, InPickupZone
 from harness.trip.trace import Segments, joined
@@ -126,8 +127,6 @@ def _ready(step: Stimulus, context: Context, outcome: Outcome) -> Drive:
     outcome.stimulus, outcome.set_points = _applied(step), ledger.set_points
     if ledger.mode is not None:
         outcome.facts["mode"] = ledger.mode  # which bank of set-points counts
-    if ledger.quarantine:
-        raise StepNotRun(f"the unit is quarantined for this run: {ledger.quarantine}")
     if bench.recorder is None:
         raise StepNotRun("the bench has no recorder to time the trip with")
     drive = drive_of(step, context.device, bench, ledger.held)

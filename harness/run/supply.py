@@ -6,9 +6,10 @@ from harness.bench.bench import Bench
 from harness.bench.instrument import InstrumentError
 from harness.clock import MS, S
 from harness.plan.steps import PowerCycle
-from harness.run.context import Context, Outcome, StepFail, ask
+from harness.run.context import Context, Outcome, ask
 from harness.run.ledger import Ledger
 from harness.run.observe import answers, stable_status
+from harness.run.step_errors import StepFail
 from protocol.device import Device
 
 _ANSWER_LIMIT_NS = 2 * S  # beyond the declared start-up time; a node that is silent for so long is not there

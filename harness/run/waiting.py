@@ -5,9 +5,10 @@ from __future__ import annotations
 from harness.clock import MS, S
 from harness.plan.steps import Wait, WaitUntilCool
 from harness.record.result import Measurement
-from harness.run.context import Context, Outcome, StepError
+from harness.run.context import Context, Outcome
 from harness.run.observe import read_live
 from harness.run.repeat import of_range, of_reading
+from harness.run.step_errors import StepError
 from protocol.protection import InverseTime, ThermalMemory
 
 _LOOK_NS = 10 * MS

@@ -12,8 +12,9 @@ from enum import Enum
 
 from harness.plan import steps as plan
 from harness.run.configure import differing
-from harness.run.context import Context, Outcome, StepError, StepFail, ask, steady
+from harness.run.context import Context, Outcome, ask, steady
 from harness.run.observe import Status, read_identity, read_set_points, read_status, stable_status
+from harness.run.step_errors import StepError, StepFail
 from protocol.device import Device
 from protocol.services import CodeStatusBit, dtc_text
 

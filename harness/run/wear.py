@@ -10,6 +10,7 @@ from pathlib import Path
 from harness.bench.bench import Bench
 from harness.bench.hazard import Hazard, hazard_of
 from harness.plan.plan import PlanStep
+from harness.plan.steps import Hold, Stimulus
 from harness.record import wear as book
 from harness.record.wear import UnitWear, WearError
 from harness.run.identity import Identity
@@ -73,7 +74,7 @@ class Unit:
 
     def shot(self, short_circuits: int, clamp_energy: float, what: str) -> None:
         """A current that the breaker has to break is about to flow. Raises StepNotRun, StepError."""
-        if short_circuits and self._real and self.serial is None:
+        if (short_circuits or clamp_energy) and self._real and self.serial is None:
             raise StepNotRun("the unit does not say its serial number: nobody knows what it has been through")
         self.afford("short_circuits", short_circuits)
         self.afford("clamp_energy", clamp_energy)
@@ -101,9 +102,10 @@ class Unit:
 def refuse_in_quarantine(step: PlanStep, reason: str | None) -> None:
     """Nothing is applied to a unit that is quarantined for ``reason``; None: it is not. Raises StepNotRun.
 
-    Its own 12 V and the bus are no stimulus: it can be talked to, opened and put back.
+    Its own 12 V and the bus are no stimulus of themselves: it can be talked to, opened, restarted and put back.
     """
-    if reason is not None and hazard_of(step.step.roles - {"supply_12v"}) is not Hazard.NONE:
+    applied = isinstance(step.step, Stimulus | Hold) or hazard_of(step.step.roles - {"supply_12v"}) is not Hazard.NONE
+    if reason is not None and applied:
         raise StepNotRun(f"the unit is quarantined: {reason}")
 
 

@@ -16,9 +16,10 @@ from harness.plan.plan import Plan
 from harness.plan.steps import CloseSwitch, OpenSwitch
 from harness.record.journal import Journal
 from harness.run.access import admit
-from harness.run.context import Context, Outcome, StepError, StepFail, StepNotRun
+from harness.run.context import Context, Outcome
 from harness.run.ledger import Ledger
 from harness.run.observe import read_set_points, stable_status
+from harness.run.step_errors import StepError, StepFail, StepNotRun
 from harness.run.supply import power_up
 from harness.run.switch import run_close, run_open
 from mocks.world import World

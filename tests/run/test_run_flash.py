@@ -21,9 +21,9 @@ from harness.files.profile import shipped_plans
 from harness.plan.steps import Flash, OpenSwitch
 from harness.record.reader import Record
 from harness.run import flash
-from harness.run.context import StepError, StepFail
 from harness.run.flash import FlashError, put_in, run_flash
 from harness.run.observe import read_identity
+from harness.run.step_errors import StepError, StepFail
 from harness.run.switch import run_open
 from mocks.image import make_image, read_image
 from tests.run.run_rig import HEATER, PUMP, Rig, reasons

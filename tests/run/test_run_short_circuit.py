@@ -265,3 +265,12 @@ def test_the_link_across_the_breaker_is_never_left_closed(rig: Rig) -> None:
     assert ending.exit_code == 5
     assert not world_of(rig).wiring.relays["bypass"]
     assert not world_of(rig).wiring.relays["pulse"]
+
+
+def test_each_shot_is_counted_on_the_unit(rig: Rig) -> None:
+    rig.run({}, SHOTS)
+    [ledger] = rig.events("ledger")
+    wear = ledger["wear"]
+    assert isinstance(wear, dict)
+    assert wear["spent"]["short_circuits"] == 2
+    assert wear["spent"]["clamp_energy"] > 0

@@ -166,12 +166,13 @@ def test_nothing_is_applied_to_a_quarantined_unit(tmp_path: Path, monkeypatch: p
     monkeypatch.setattr("mocks.firmware.overload.TRIP_LEVEL", TRIP_LEVEL * 1000)
     head = "format: 1\nname: {}\ntitle: No more\ndevice: heater\nsteps:\n  - open: {{name: opened}}\n"
     steps = {"held": "  - hold: {name: it, bus: 600 V}", "looped": "  - calibrate_loop: {name: it, voltage: 80 V}"}
+    steps["supplied"] = "  - expect_no_trip: {name: it, supply: 12 V, switch: open, duration: 1 s}"
     for name, step in steps.items():
         (tmp_path / f"{name}.yaml").write_text(head.format(name) + step)
     (tmp_path / "first.yaml").write_text(PLAN.replace("STIMULUS", OVERLOAD))
     bench = open_bench(load_bench(shipped_bench("simulated")), DEVICE)
     journal = Journal(tmp_path / "runs" / "a")
-    plans = [load_plan(tmp_path / name) for name in ("first.yaml", "held.yaml", "looped.yaml")]
+    plans = [load_plan(tmp_path / name) for name in ("first.yaml", "held.yaml", "looped.yaml", "supplied.yaml")]
     ending = Engine(DEVICE, bench, journal, Watcher()).run(plans)
     journal.close()
 
