@@ -106,5 +106,14 @@ def test_sixty_volts_alone_do_not_prove_the_energy(last_v: float, dead: bool) ->
     assert dead or judged.reasons[0] == f"source side: holds up to {250e-6 * last_v**2:.2g} J, and 0.2 J is the limit"
 
 
+def test_one_dead_reading_after_a_live_one_proves_nothing() -> None:
+    falling_to_78_v = TIMES[:12]
+
+    assert problems(GOOD_SOURCE, GOOD_LOAD, times=[*falling_to_78_v, 1.98, 2.0]) == ()
+    assert problems(GOOD_SOURCE, GOOD_LOAD, times=[*falling_to_78_v, 2.0]) == (
+        "source side: reads up to 82 V, and 60 V is the limit",
+    )
+
+
 def test_too_few_readings_prove_nothing() -> None:
     assert problems(GOOD_SOURCE, GOOD_LOAD, times=[0.0, 2.0])
