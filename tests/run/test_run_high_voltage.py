@@ -78,6 +78,16 @@ def test_a_lead_that_falls_off_while_it_is_live_proves_nothing(rig: Rig) -> None
     assert "source side: nobody saw it fall: a lead may be off" in problems(ending)
 
 
+@pytest.mark.parametrize("lead", ["sense_source_off", "sense_load_off"])
+def test_what_the_plan_before_has_seen_proves_nothing(rig: Rig, lead: str) -> None:
+    again = LIVE.replace("live", "again").replace("after", "end")
+
+    ending = rig.run({"again": rig.panel(f"FAULT {lead} ON")}, LIVE, again)
+
+    assert [proof["state"] for proof in rig.events("proof")][:2] == ["safe", "not_proven_dead"]
+    assert (ending.exit_code, rig.state, rig.off) == (5, State.NOT_PROVEN_DEAD, True)
+
+
 def test_a_contactor_that_is_welded_is_found(rig: Rig) -> None:
     ending = rig.run({"after": rig.panel("FAULT contactor_welded ON")}, LIVE)
 
@@ -271,6 +281,22 @@ def test_making_safe_opens_what_leads_past_the_breaker(rig: Rig) -> None:
     assert spec is not None
     for name in ("bypass", "precharge"):
         assert rig.bench.interlock._link.query(f"ROUT:CLOS? (@{spec.relays[name]})").strip() == "0"
+
+
+def test_the_link_across_the_breaker_is_not_closed_while_the_source_feeds_it(rig: Rig) -> None:
+    refused: list[str] = []
+
+    def link() -> None:
+        high_voltage = rig.bench.high_voltage
+        assert high_voltage is not None
+        assert high_voltage.fed_by == "source"
+        try:
+            high_voltage.bypass()
+        except InstrumentError as error:
+            refused.append(str(error))
+
+    rig.run({"after": link}, LIVE)
+    assert refused == ["bypass: only a shot from the bank may pass the breaker by"]
 
 
 def test_a_persons_word_does_not_reach_a_live_bank(rig: Rig, monkeypatch: pytest.MonkeyPatch) -> None:

@@ -267,6 +267,17 @@ def test_the_link_across_the_breaker_is_never_left_closed(rig: Rig) -> None:
     assert not world_of(rig).wiring.relays["pulse"]
 
 
+def test_the_source_is_off_while_the_bank_feeds(rig: Rig) -> None:
+    fed: list[bool] = []
+
+    def look() -> None:
+        assert rig.bench.source is not None
+        fed.append(rig.bench.source._number("OUTP?") != 0)
+
+    rig.run({"close_1": look, "onto_closed": look}, SHOTS)
+    assert fed == [False, False]
+
+
 def test_each_shot_is_counted_on_the_unit(rig: Rig) -> None:
     rig.run({}, SHOTS)
     [ledger] = rig.events("ledger")
