@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import itertools
 import json
+import math
 import os
 import signal
 import time
@@ -331,6 +332,12 @@ def test_a_current_that_does_not_fall_is_waited_for_no_longer_than_declared() ->
     done, waits = carried_out(FakeLink([]), FakeLink([90.0]))
 
     assert (done[2].note, waits) == ("at 90.0 A: the longest wait of 0.1 s was over", 20)
+
+
+def test_an_answer_that_is_no_number_is_no_small_current() -> None:
+    done, waits = carried_out(FakeLink([]), FakeLink([math.nan]))
+
+    assert (done[2].note, waits) == ("at an unknown current: the longest wait of 0.1 s was over", 20)
 
 
 @pytest.mark.parametrize("dead", ["ROUT:OPEN (@5)", "OUTP", "MEAS", "ROUT:OPEN (@1)", "ROUT"])
