@@ -6,6 +6,7 @@ import json
 import os
 import subprocess
 import sys
+from collections.abc import Callable
 from pathlib import Path
 
 import pytest
@@ -76,6 +77,24 @@ def test_a_disk_that_takes_a_part_only_is_said(tmp_path: Path, monkeypatch: pyte
             append(path, "1", "spent", kind="key_attempts", amount=1)
     append(path, "1", "spent", kind="key_attempts", amount=1)
     assert (read(path).spent, read(path).damaged) == ({"key_attempts": 2}, 0)
+
+
+def test_an_entry_is_on_the_disk_before_anything_goes_on(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    done: list[str] = []
+
+    def noted(name: str) -> Callable[..., object]:
+        real = getattr(os, name)
+
+        def act(*arguments: object) -> object:
+            done.append(name)
+            return real(*arguments)
+
+        return act
+
+    for name in ("write", "fsync", "close"):
+        monkeypatch.setattr(os, name, noted(name))
+    append(path_of(tmp_path, "1"), "1", "spent", kind="key_attempts", amount=1)
+    assert done == ["write", "fsync", "close"]
 
 
 @pytest.mark.parametrize("serial", ["../../etc/passwd", "", "a b", "..", "a/b", "x" * 100, "\u00e9", "-rf"])
