@@ -162,6 +162,11 @@ UNSAFE: dict[str, tuple[str, Callable[[BenchSpec, Device], tuple[BenchSpec, Devi
         "the sensing input is energised here, 700 V, by steps before this one; the injector declares no "
         "isolation (isolated_for)",
     ),
+    "injected after the last live step": (
+        LIVE[: LIVE.index("  - expect_no_trip: {name: after")], of("injector", isolated_for=0.0),
+        "the sensing input is energised here, 700 V, by steps before this one; the injector declares no "
+        "isolation (isolated_for)",
+    ),
     "injected with too little isolation": (
         LIVE, of("injector", isolated_for=500.0),
         "the sensing input is energised here, 700 V, by steps before this one; the injector declares 500 V "
