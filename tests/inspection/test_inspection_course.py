@@ -183,13 +183,90 @@ def test_what_a_person_does_and_the_inputs_do_not_see(task: Task, words: str, do
     assert looked.waited[:2] == [2.0, pytest.approx(1.0, abs=0.1)]  # the time left, second by second
 
 
-def test_an_open_interlock_lets_nothing_be_put_on() -> None:
-    looked = look("DOOR1 OPEN")
+@pytest.mark.parametrize(
+    ("before", "check"),
+    [("DOOR1 OPEN", "doors opened and closed"), ("STOP1 PRESS", "emergency stop pressed and released")],
+)
+def test_an_open_interlock_lets_nothing_be_put_on(before: str, check: str) -> None:
+    looked = look(before)
 
     row = looked.row("source", "switched off")
     assert row.verdict is Verdict.NOT_LOOKED_AT
-    assert row.found == "not before this is in order: interlock: doors opened and closed"
+    assert row.found == f"not before this is in order: interlock: {check}"
     assert looked.most < 1
+
+
+@pytest.mark.parametrize(
+    ("words", "found"), [("DOOR OPEN", "the doors are open"), ("DOOR1 OPEN", "channels of the doors disagree")]
+)
+def test_an_interlock_that_was_opened_after_its_check_lets_nothing_be_put_on(words: str, found: str) -> None:
+    looked = look(instead={Task.RELEASE_BUTTON: words})
+
+    row = looked.row("voltmeter", "both sides charged")
+    assert (row.verdict, row.fix) == (Verdict.FAULT, "interlock: put it in order and begin again")
+    assert found in row.found
+    assert looked.most < 1
+
+
+@pytest.mark.parametrize("sides", [(100.0, 0.0), (0.0, 100.0), (-650.0, -650.0)])
+def test_a_side_that_is_live_beforehand_lets_nothing_be_put_on(sides: tuple[float, float]) -> None:
+    def feed(bench: Opened) -> None:
+        bench.instruments["voltmeter"].both = lambda: sides  # type: ignore[attr-defined]
+
+    looked = look(on_open=feed)
+
+    row = looked.row("voltmeter", "both sides read")
+    assert (row.verdict, "no more than 50 V were put on it" in row.found) == (Verdict.FAULT, True)
+    assert looked.row("source", "switched off").found == "not before this is in order: voltmeter: both sides read"
+    assert looked.most == 0
+
+
+@pytest.mark.parametrize("role", ["source", "bank"])
+def test_an_output_that_is_live_though_off_lets_nothing_be_put_on(role: str) -> None:
+    def feed(bench: Opened) -> None:
+        bench.instruments[role].voltage = lambda: 100.0  # type: ignore[attr-defined]
+
+    looked = look(on_open=feed)
+
+    row = looked.row(role, "output commanded off")
+    assert (row.verdict, row.found) == (Verdict.FAULT, "off, 100.0 V")
+    assert looked.row("source", "switched off").found.startswith(f"not before this is in order: {role}: ")
+    assert looked.most == 0
+
+
+def test_a_source_that_gives_more_than_it_is_told_is_taken_away() -> None:
+    def higher(bench: Opened) -> None:
+        source = bench.instruments["source"]
+        assert isinstance(source, PowerSupply)
+        configure = source.configure
+
+        def by_half(voltage: float, current_limit: float) -> None:
+            source.ranges = {}
+            configure(1.5 * voltage, current_limit)
+
+        source.configure = by_half  # type: ignore[method-assign]
+
+    looked = look(on_open=higher)
+
+    row = looked.row("voltmeter", "both sides charged")
+    assert (row.verdict, "no more than 50 V were put on it" in row.found) == (Verdict.FAULT, True)
+    assert looked.row("source", "switched off").verdict is Verdict.NOT_LOOKED_AT
+    assert (looked.standing()["source"], looked.standing()["contactor"]) == (0, 0)
+
+
+def test_a_source_for_less_than_50_v_is_told_no_more_than_it_declares() -> None:
+    assert SPEC.source is not None
+    looked = look(spec=dataclasses.replace(SPEC, source=dataclasses.replace(SPEC.source, voltage=24.0)))
+
+    assert 23 < looked.most < 24.5
+
+
+def test_too_little_isolation_is_at_fault() -> None:
+    looked = look("FAULT isolation_low ON")
+
+    row = looked.row("isolation", "resistance read")
+    assert (row.verdict, row.found) == (Verdict.FAULT, "60 kohm, at least 500 kohm")
+    assert exit_code(looked.rows) == 5
 
 
 def test_with_nobody_there_nothing_is_switched_on() -> None:
