@@ -10,18 +10,19 @@ at a time. The gate decides; harness/bench/high_voltage.py owns this and is alon
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
+from collections.abc import Callable
 
 from harness.bench.gate import Outputs
 from harness.bench.instrument import InstrumentError, PowerSupply
 from harness.bench.interlock import InterlockUnit
-from harness.bench.proof import Reading, dead_limit
+from harness.bench.proof import dead_limit
 from harness.bench.safety_spec import BankSpec
 from harness.clock import Clock, S
 
 RELAYS = ("pulse", "bank_discharge")
 """What a bench with a bank has to have beside the relays of every high-voltage bench."""
 _CHARGED = 0.98  # of what the charger was told
+_BEYOND = 1.02
 _SLOWER = 2.0  # than capacitance and charging current say
 _SETTLE_S = 0.2
 _SEEN_V = 3.0  # times the dead limit: charged to so much, a bank that a shot has emptied is seen to fall
@@ -53,10 +54,9 @@ class Bank:
         """Voltage below which the bank is dead, V: by touch and by stored energy."""
         return dead_limit(self.spec.capacitance)
 
-    def live(self, readings: Sequence[Reading]) -> tuple[str, ...]:
-        """Of a bank that nobody has charged in this run: its last two readings have to be below both limits."""
-        most = max(abs(reading.bank) for reading in readings[-2:]) + self.error
-        return (f"the bank reads up to {most:.0f} V",) if most >= self.limit else ()
+    def live(self, volts: float) -> str | None:
+        """Of a bank that nobody has charged in this run, and that reads ``volts``: None where it is dead."""
+        return f"the bank reads {volts:.0f} V" if abs(volts) + self.error >= self.limit else None
 
     @property
     def visible(self) -> float:
@@ -86,14 +86,18 @@ class Bank:
         self._charger.configure(volts, self.spec.current)
         self._charger.output(True)
         seconds = _SLOWER * self.spec.capacitance * volts / self.spec.current + _SETTLE_S
-        deadline_ns = self._clock.now_ns() + round(seconds * S)
-        look_ns = round(seconds / 50 * S)
-        while self.volts() < _CHARGED * volts:
-            if self._clock.now_ns() >= deadline_ns:
+        deadline_ns, look_ns = self._clock.now_ns() + round(seconds * S), round(seconds / 50 * S)
+        full_ns: int | None = None
+        while full_ns is None or self._clock.now_ns() < full_ns + _SETTLE_S * S:
+            if full_ns is None and self._clock.now_ns() >= deadline_ns:
                 raise InstrumentError(f"bank: does not come to {volts:g} V within {seconds:.2g} s")
             self._clock.sleep_until(self._clock.now_ns() + look_ns)
             look()
-        self._clock.sleep_until(self._clock.now_ns() + round(_SETTLE_S * S))
+            held = self.volts()
+            if held > _BEYOND * volts + self.error:
+                raise InstrumentError(f"bank: charged to {held:.4g} V, and {volts:g} V were asked for")
+            if full_ns is None and held >= _CHARGED * volts:
+                full_ns = self._clock.now_ns()
         self._charger.off()
 
     def make(self) -> None:

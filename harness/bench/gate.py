@@ -182,7 +182,7 @@ class Gate:
         return problem
 
     def supervise(self, now_ns: int, interlock: Interlock, beating: bool, live: bool) -> State:
-        """Look at everything at once, as often as possible; ``live``: a side reads more than the touch limit."""
+        """Look at everything at once, as often as possible; ``live``: a side or the bank may be."""
         if self.state in (State.ARMED, State.ENERGISED) and (interlock.problem or not beating):
             return self._handle(Event.TROUBLE)
         if self.state is State.ARMED and self._stale(now_ns):
@@ -203,12 +203,12 @@ class Gate:
         """What came of the proof."""
         return self._handle(Event.PROVED if proved else Event.UNPROVED)
 
-    def stated_dead(self, first_v: tuple[float, float], second_v: tuple[float, float], limit_v: float) -> str | None:
-        """A person states that both sides are dead; two fresh readings of both sides must say the same."""
-        if (most := max(map(abs, (*first_v, *second_v)))) >= limit_v:
-            return f"a side still reads {most:.0f} V"
-        self._handle(Event.STATED_DEAD)
-        return None
+    def stated_dead(self, first: str | None, second: str | None) -> str | None:
+        """A person states that all is dead; two fresh looks say the same, or what may be live."""
+        problem = first or second
+        if problem is None:
+            self._handle(Event.STATED_DEAD)
+        return problem
 
     def _stale(self, now_ns: int) -> bool:
         return self._confirmation is None or now_ns - self._confirmation.at_ns > FRESH_NS

@@ -5,22 +5,22 @@
                            precharge relay: a resistor across the breaker;  bypass relay: a link across the breaker
     bank -> making switch -> loop -> source side: see harness/bench/bank.py
 
-Nothing else switches contactor or discharge. The gate decides (harness/bench/gate.py), the proof judges
-(harness/bench/proof.py); this file only acts, reads and notes.
+Nothing else switches contactor or discharge. The gate decides (harness/bench/gate.py), the witness reads and judges
+(harness/bench/witness.py); this file only acts and notes.
 """
 
 from __future__ import annotations
 
 from collections.abc import Callable, Mapping
-from dataclasses import replace
 
 from harness.bench.bank import RELAYS, Bank
 from harness.bench.gate import Confirmation, Gate, State
 from harness.bench.guard import BenchUnsafe, GateRefused, LiveBench, Watchdog
 from harness.bench.instrument import InstrumentError
 from harness.bench.interlock import Inputs, InterlockUnit, Voltmeter
-from harness.bench.proof import TOUCH_LIMIT_V, Proof, Reading, Seen, Side, judge_discharge
-from harness.bench.safety_spec import ContactorSpec, DischargeSpec
+from harness.bench.proof import Proof, Reading
+from harness.bench.safety_spec import PAST, ContactorSpec, DischargeSpec
+from harness.bench.witness import LOOK_NS, Witness
 from harness.clock import MS, S
 
 Note = Callable[[int, str, Mapping[str, object]], None]
@@ -28,10 +28,10 @@ Note = Callable[[int, str, Mapping[str, object]], None]
 
 REBOUND_NS = 10 * S
 """Between two looks at both sides while nothing is on: what capacitors give back comes slowly; common practice."""
-_LOOK_NS = 5 * MS  # between readings of a voltage that changes
 _RISE_NS = 2 * S  # a source that is not up by then will not come
 _UP = 0.95  # of the source's voltage, on the source side
 _CHARGED = 0.9  # of the source side's voltage, on the load side
+_FOLLOWS = 0.5  # of the source side's voltage on the load side is no leakage: the breaker conducts
 _EMPTY_V = 5.0  # so little left on a side that closing the breaker lifts none by what counts as a rise (proof.py)
 _FEEDBACK_NS = 200 * MS  # a contactor's auxiliary contact has followed by then; common practice, no source
 
@@ -47,21 +47,18 @@ class HighVoltage:
         assert spec.contactor is not None and spec.discharge is not None and spec.voltmeter is not None
         self._bench = bench
         self._interlock = interlock
-        self._voltmeter = voltmeter
         self._watchdog = watchdog
         self._note = note
         self._contactor: ContactorSpec = spec.contactor
         self._discharge: DischargeSpec = spec.discharge
-        self._voltmeter_spec = spec.voltmeter
-        self._was_energised = False  # since it was last proved dead
         self._look_again_ns = 0
-        self._seen = Seen()
         self.gate = Gate(button=not bench.simulated)
         self.fed_by: str | None = None  # source or bank, while energised
         interlock.relay("contactor", False)
         interlock.relay("discharge", True)
         self.unlink()
         self.bank = self._bank_of(bench)
+        self._witness = Witness(voltmeter, spec.voltmeter, spec.discharge, self.bank, bench.clock)
 
     @property
     def state(self) -> State:
@@ -79,15 +76,13 @@ class HighVoltage:
 
     def readings(self) -> tuple[float, float]:
         """Voltage on the source side and on the load side now, V."""
-        return self._voltmeter.both()
+        return self._witness.both()
 
     def _bank_of(self, bench: LiveBench) -> Bank | None:
         spec = bench.spec.bank
         if bench.bank is None or spec is None or not all(self._interlock.has(name) for name in RELAYS):
             return None
-        bank = Bank(bench.bank, self._interlock, spec, bench.clock, lambda: self.gate.outputs)
-        self._seen = Seen(bank=Side(limit=bank.limit))
-        return bank
+        return Bank(bench.bank, self._interlock, spec, bench.clock, lambda: self.gate.outputs)
 
     def arm(self, confirmation: Confirmation, digest: str) -> None:
         """Take a person's confirmation. Raises GateRefused."""
@@ -96,30 +91,30 @@ class HighVoltage:
         if problem is not None:
             raise GateRefused(problem)
 
-    def energise(self, digest: str, volts: float, fed_by: str = "source") -> None:
+    def energise(self, digest: str, volts: float, fed_by: str = "source", opened: bool = False) -> None:
         """Use the confirmation up: contactor, source, both sides seen. Raises GateRefused and InstrumentError.
 
         Before anything closes, both sides must read dead. The source rises from zero into a closed contactor, so that
         no capacitor is charged through it at once; the load side is charged through the precharge resistor. Where the
-        bank is to feed the breaker, the source is parted again once both channels have been seen.
+        bank is to feed the breaker, the source is parted again once both channels have been seen. ``opened``: the
+        breaker says that it is open, so that nothing may reach the load side before the resistor does.
         """
         self._isolation()
-        problem = self._live()
-        problem = None if problem is None else f"{problem} before anything is on"
+        problem = self._witness.live(self.readings())
         if problem is None:
             self._watchdog.guard(True)
             self._watchdog.beat()
             interlock, beating = self.inputs().interlock, self._watchdog.alive()
             problem = self.gate.energise(digest, self._now_ns, interlock, beating)
         else:
+            problem = f"{problem} before anything is on"
             self.gate.trouble()
         self._event("gate", event="energise", volts=volts, problem=problem)
         if problem is not None:
             if not self.in_doubt:
                 self._watchdog.guard(False)
             raise GateRefused(problem)
-        self._was_energised = True
-        self._seen = replace(self._seen, source=0.0, source_side=Side(), load_side=Side())  # a lead may be off since
+        self._witness.energised()
         self.fed_by = fed_by
         self._interlock.relay("discharge", False)
         self._interlock.relay("contactor", True)
@@ -131,6 +126,10 @@ class HighVoltage:
         source.configure(volts, spec.current)
         source.output(True)
         self._wait(lambda: self.look()[0] >= _UP * volts, _RISE_NS, f"the source side does not come to {volts:.0f} V")
+        if opened and (load_side := self.look()[1]) >= _FOLLOWS * volts:
+            raise InstrumentError(
+                f"the load side reads {load_side:.0f} V behind a breaker that says it is open: shorted?"
+            )
         self.precharge()
         if fed_by == "bank":
             self._part_source()
@@ -156,11 +155,10 @@ class HighVoltage:
         bank = self.bank
         if bank is None or self.fed_by != "bank":
             raise InstrumentError("bank: nothing lets it feed the breaker")
-        # What its channel read before proves nothing of this charge; if charging is broken off, so much it has to show.
-        self._seen = replace(self._seen, charged=min(volts, bank.visible), bank=Side(limit=bank.limit))
+        self._witness.charging(min(volts, bank.visible))
         bank.charge(volts, self.look)
-        self._seen = self._seen.then_bank(bank.volts(), charged=volts)
-        if max(map(abs, self.look())) >= TOUCH_LIMIT_V:
+        self._witness.charged(volts)
+        if max(map(abs, self.look())) >= _EMPTY_V:
             raise InstrumentError("a side is live while the making switch is open: welded?")
         before = bank.volts()
         bank.make()
@@ -188,18 +186,9 @@ class HighVoltage:
 
     def unlink(self) -> None:
         """Open whatever leads past the breaker, link and precharge resistor. Raises InstrumentError."""
-        for name in ("bypass", "precharge"):
+        for name in PAST:
             if self._interlock.has(name):
                 self._interlock.relay(name, False)
-
-    def _live(self) -> str | None:
-        """What reads more than may be touched; None where nothing does."""
-        both = self.readings()
-        if (most := max(map(abs, both))) >= TOUCH_LIMIT_V:  # a lead that is the wrong way round reads less than zero
-            return f"a side reads {most:.0f} V"
-        if self.bank is not None and (volts := abs(self.bank.volts())) >= self.bank.limit:
-            return f"the bank reads {volts:.0f} V"
-        return None
 
     def precharge(self) -> None:
         """Charge the load side through the precharge resistor, where the bench has one, and take it away again."""
@@ -221,9 +210,7 @@ class HighVoltage:
         self.supervise()
         both = self.readings()
         if self.state is State.ENERGISED and self._bench.source is not None:
-            self._seen = self._seen.then(*both, source=self._bench.source.voltage())
-            if self.bank is not None:
-                self._seen = self._seen.then_bank(self.bank.volts())
+            self._witness.saw(both, source=self._bench.source.voltage())
         return both
 
     def supervise(self) -> None:
@@ -237,9 +224,9 @@ class HighVoltage:
         self._watchdog.beat()
         inputs, beating = self.inputs(), self._watchdog.alive()
         both = self.readings()
-        live = self._live() if before is not State.ENERGISED else None
+        live = self._witness.live(both) if before is not State.ENERGISED else None
         if before is State.ENERGISED:
-            self._seen = self._seen.then(*both)
+            self._witness.saw(both)
             self._answering()
         after = self.gate.supervise(self._now_ns, inputs.interlock, beating or before is State.SAFE, live is not None)
         if after is not before:
@@ -266,8 +253,6 @@ class HighVoltage:
             source.voltage()
         if load is not None:
             load.is_on()
-        if self.bank is not None:
-            self._seen = self._seen.then_bank(self.bank.volts())
 
     def leave(self, trouble: bool) -> None:
         """Out of ENERGISED or ARMED: nothing may be on any more from here."""
@@ -289,7 +274,7 @@ class HighVoltage:
         deadline_ns = self._now_ns + round(self._contactor.maximum_wait * S)
         current = self._current()
         while (current is None or abs(current) >= self._contactor.breaking_current) and self._now_ns < deadline_ns:
-            self._bench.clock.sleep_until(min(self._now_ns + _LOOK_NS, deadline_ns))
+            self._bench.clock.sleep_until(min(self._now_ns + LOOK_NS, deadline_ns))
             current = self._current()
         self._interlock.relay("contactor", False)
         self._wait(lambda: not self.inputs().contactor, _FEEDBACK_NS, "the contactor's feedback says closed: welded?")
@@ -308,16 +293,16 @@ class HighVoltage:
         """Watch both sides fall, judge. The gate goes to safe or to not_proven_dead, whatever fails on the way."""
         readings: list[Reading] = []
         try:
-            proof = self._watched(readings)
+            proof = self._witness.watch(readings)
+            if not self.inputs().discharge:
+                proof = Proof((*proof.reasons, "the discharge relay's feedback says open"))
         except InstrumentError as error:
             proof = Proof((str(error),))
         if self.state is State.DISCHARGING:
             self.gate.judged(proof.proved)
         if self.state is State.SAFE:
-            self._was_energised = False
+            self._witness.dead()
             self.fed_by = None
-            if self.bank is not None:
-                self.bank.charged = 0.0
             self._watchdog.guard(False)
         self._event(
             "proof",
@@ -327,28 +312,15 @@ class HighVoltage:
         )
         return proof
 
-    def _watched(self, readings: list[Reading]) -> Proof:
-        """Read both sides until they are proved dead or their time is over; ``readings`` takes what was read."""
-        began_ns = self._now_ns
-        within = self._discharge.within if self.bank is None else max(self._discharge.within, self.bank.spec.within)
-        deadline_ns = began_ns + round(within * S)
-        readings.append(Reading(0.0, *self.readings(), self._bank_volts()))
-        while not (proof := self._proof(readings)).proved and self._now_ns < deadline_ns:
-            self._bench.clock.sleep_until(self._now_ns + _LOOK_NS)
-            readings.append(Reading((self._now_ns - began_ns) / S, *self.readings(), self._bank_volts()))
-        if not self.inputs().discharge:
-            return Proof((*proof.reasons, "the discharge relay's feedback says open"))
-        return proof
-
     def stated_dead(self, statement: str) -> str | None:
         """A person's word that both sides are dead, with two fresh readings; says why it is not taken."""
         if self.state is not State.NOT_PROVEN_DEAD:
             return f"the bench is {self.state.value}, and no word leads on from there"
         first = self.readings()
+        live = self._witness.live(first)
         self._bench.clock.sleep_until(self._now_ns + S)
         second = self.readings()
-        live = self._live()
-        problem = live or self.gate.stated_dead(first, second, TOUCH_LIMIT_V)
+        problem = self.gate.stated_dead(live, self._witness.live(second))
         if problem is None:
             self._watchdog.guard(False)
         self._event("gate", event="stated dead", statement=statement, first=first, second=second, problem=problem)
@@ -357,21 +329,6 @@ class HighVoltage:
     def close(self) -> None:
         """Let the watchdog go."""
         self._watchdog.close()
-
-    def _proof(self, readings: list[Reading]) -> Proof:
-        bank, judged = self.bank, (self._seen, self._discharge, self._voltmeter_spec)
-        if self._was_energised and bank is not None and bank.charged > 0:
-            return judge_discharge(readings, *judged, bank.spec)
-        of_bank = () if bank is None else bank.live(readings)
-        if self._was_energised:
-            return Proof((*judge_discharge(readings, *judged).reasons, *of_bank))
-        last = readings[-2:]
-        live = max(max(abs(reading.source_side), abs(reading.load_side)) for reading in last)
-        sides = (f"a side reads {live:.0f} V",) if live >= TOUCH_LIMIT_V or len(last) < 2 else ()
-        return Proof((*sides, *of_bank))
-
-    def _bank_volts(self) -> float:
-        return 0.0 if self.bank is None else self.bank.volts()
 
     def _isolation(self) -> None:
         """The isolation monitor's reading, where there is one: noted, and refused below what the bench declares."""
@@ -395,7 +352,7 @@ class HighVoltage:
         while not true():
             if self._now_ns >= deadline_ns:
                 raise InstrumentError(problem)
-            self._bench.clock.sleep_until(self._now_ns + _LOOK_NS)
+            self._bench.clock.sleep_until(self._now_ns + LOOK_NS)
 
     @property
     def _now_ns(self) -> int:

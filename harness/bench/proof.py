@@ -112,6 +112,18 @@ def dead_limit(farad: float) -> float:
     return min(TOUCH_LIMIT_V, math.sqrt(2 * TOUCH_ENERGY_J / farad))
 
 
+def live_side(both: tuple[float, float], discharge: DischargeSpec, voltmeter: VoltmeterSpec) -> str | None:
+    """Which side may be live by one reading of source side and load side, V; None: neither.
+
+    A lead that is the wrong way round reads less than zero.
+    """
+    sides = ("source side", both[0], discharge.source_side), ("load side", both[1], discharge.load_side)
+    for name, volts, farad in sides:
+        if abs(volts) * (1 + voltmeter.gain) + voltmeter.offset >= dead_limit(farad):
+            return f"the {name} reads {volts:.0f} V"
+    return None
+
+
 def judge_discharge(
     readings: Sequence[Reading],
     seen: Seen,

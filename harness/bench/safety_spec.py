@@ -10,6 +10,9 @@ if TYPE_CHECKING:
     from harness.bench.bench_file import BenchFile
     from harness.bench.safety_file import BankSection
 
+PAST = ("bypass", "precharge")
+"""Relays of the interlock that lead past the breaker."""
+
 
 @dataclass(frozen=True)
 class InterlockSpec:

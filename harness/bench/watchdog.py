@@ -13,7 +13,7 @@ from pathlib import Path
 
 from harness.bench.dialect import Dialect
 from harness.bench.instrument import InstrumentError
-from harness.bench.safety_spec import ContactorSpec, InterlockSpec, WatchdogSpec
+from harness.bench.safety_spec import PAST, ContactorSpec, InterlockSpec, WatchdogSpec
 from harness.bench.watchdog_acts import Orders
 from harness.bench.watchdog_process import Config
 from harness.clock import S, WallClock
@@ -164,4 +164,5 @@ def orders_of(interlock: InterlockSpec, contactor: ContactorSpec) -> Orders:
         contactor.maximum_wait,
         relays.get("pulse"),
         relays.get("bank_discharge"),
+        tuple(relays[name] for name in PAST if name in relays),
     )

@@ -2,8 +2,8 @@
 
 The order is that of making safe (making_safe.py), as far as interlock and source alone can go: the line that enables
 the source, the source, the bank's charger, the contactor once the current is below what it may break, the bank's making
-switch, then the discharge resistors. Each is tried whatever came of the one before. The breaker itself is the
-harness's: nobody else talks to it.
+switch, what leads past the breaker, then the discharge resistors. Each is tried whatever came of the one before. The
+breaker itself is the harness's: nobody else talks to it.
 """
 
 from __future__ import annotations
@@ -13,6 +13,7 @@ import math
 import os
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass
+from functools import partial
 from pathlib import Path
 
 from harness.bench.instrument import InstrumentError, Link
@@ -35,6 +36,7 @@ class Orders:
     maximum_wait: float  # s
     making_relay: int | None = None  # of the capacitor bank, where there is one
     bank_discharge_relay: int | None = None
+    past_relays: tuple[int, ...] = ()  # precharge resistor and link, where there are such
 
 
 @dataclass(frozen=True)
@@ -66,6 +68,8 @@ def acts(
     yield Act(opened.name, opened.problem, note)
     if (making := orders.making_relay) is not None:
         yield _tried("making switch open", lambda: _relay(interlock, making, False))
+    for relay in orders.past_relays:
+        yield _tried(f"relay {relay} past the breaker open", partial(_relay, interlock, relay, False))
     yield _tried("discharge on", lambda: _relay(interlock, orders.discharge_relay, True))
     if (resistor := orders.bank_discharge_relay) is not None:
         yield _tried("bank's discharge on", lambda: _relay(interlock, resistor, True))

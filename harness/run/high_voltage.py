@@ -19,6 +19,7 @@ from harness.plan.plan import Plan, PlanStep
 from harness.plan.steps import Step
 from harness.record.journal import Journal
 from harness.run.cut_time import cut_time
+from harness.run.observe import stable_status
 from harness.run.step_errors import StepNotRun
 from protocol.device import Device
 
@@ -71,7 +72,7 @@ class HighVoltageSteps:
     def before(self, plan: Plan, step: PlanStep) -> None:
         """Look after the gate, and high voltage on where ``step`` is the first of ``plan`` to need it.
 
-        Raises StepNotRun, InstrumentError.
+        Raises StepNotRun, StepFail, StepError, InstrumentError.
         """
         high_voltage = self.bench.high_voltage
         if high_voltage is None:
@@ -86,13 +87,14 @@ class HighVoltageSteps:
             return
         if high_voltage.state is not State.SAFE:
             raise BenchUnsafe(f"the bench is {high_voltage.state.value}")
+        opened = stable_status(self.device, self.bench).switch == "open"
         request = self._request(plan)
         try:
             button = not self.bench.simulated
             confirmation = confirm(request, self.person, self.bench.clock, self.bench.idle, high_voltage, button)
             high_voltage.arm(confirmation, request.digest)
             volts = request.volts if feed == "bank" else volts_of(step.step)
-            high_voltage.energise(request.digest, volts, feed)
+            high_voltage.energise(request.digest, volts, feed, opened)
         except GateRefused as error:
             if high_voltage.in_doubt:
                 raise BenchUnsafe(str(error)) from error

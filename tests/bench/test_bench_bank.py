@@ -166,15 +166,43 @@ def test_it_is_charged_no_higher_than_it_stands() -> None:
         bank_of(Wires(), OUTPUTS[State.ENERGISED]).charge(401.0, lambda: None)
 
 
-BANK_ORDERS = Orders(5, 1, 2, breaking_current=20.0, maximum_wait=0.1, making_relay=6, bank_discharge_relay=7)
+def test_a_charger_that_goes_on_is_noticed_at_once() -> None:
+    wires = Wires()
+    with pytest.raises(InstrumentError, match=r"charged to 3\d\d V, and 300 V were asked for"):
+        bank_of(wires, OUTPUTS[State.ENERGISED]).charge(300.0, lambda: None)
+
+    assert wires.voltage() < 1.1 * 300  # making safe comes next
+
+
+@pytest.mark.parametrize(
+    ("volts", "why"), [(13.8, None), (14.1, "the bank reads 14 V"), (-14.1, "the bank reads -14 V")]
+)
+def test_a_bank_that_nobody_charged_is_live_by_what_it_still_holds(volts: float, why: str | None) -> None:
+    assert bank_of(Wires(), OUTPUTS[State.SAFE]).live(volts) == why
+
+
+BANK_ORDERS = Orders(
+    5, 1, 2, breaking_current=20.0, maximum_wait=0.1, making_relay=6, bank_discharge_relay=7, past_relays=(3, 4)
+)
 ALL_ACTS = [
-    "hardware line let go", "source off", "bank's charger off", "contactor open", "making switch open", "discharge on",
-    "bank's discharge on",
+    "hardware line let go", "source off", "bank's charger off", "contactor open", "making switch open",
+    "relay 3 past the breaker open", "relay 4 past the breaker open", "discharge on", "bank's discharge on",
 ]  # fmt: skip
 
 
 @pytest.mark.parametrize(
-    "dead", ["", "ROUT:OPEN (@5)", "OUTP OFF", "ROUT:OPEN (@1)", "ROUT:OPEN (@6)", "ROUT:CLOS (@2)", "ROUT:CLOS (@7)"]
+    "dead",
+    [
+        "",
+        "ROUT:OPEN (@5)",
+        "OUTP OFF",
+        "ROUT:OPEN (@1)",
+        "ROUT:OPEN (@6)",
+        "ROUT:OPEN (@3)",
+        "ROUT:OPEN (@4)",
+        "ROUT:CLOS (@2)",
+        "ROUT:CLOS (@7)",
+    ],
 )
 def test_the_watchdog_takes_the_bank_away_whatever_fails_before(dead: str) -> None:
     interlock, source, charger = Wires(dead), Wires(dead), Wires()
@@ -184,7 +212,8 @@ def test_the_watchdog_takes_the_bank_away_whatever_fails_before(dead: str) -> No
     assert [act.name for act in done] == ALL_ACTS
     assert charger.said == ["OUTP OFF"]
     assert interlock.said == [
-        "ROUT:OPEN (@5)", "ROUT:OPEN (@1)", "ROUT:OPEN (@6)", "ROUT:CLOS (@2)", "ROUT:CLOS (@7)"
+        "ROUT:OPEN (@5)", "ROUT:OPEN (@1)", "ROUT:OPEN (@6)", "ROUT:OPEN (@3)", "ROUT:OPEN (@4)", "ROUT:CLOS (@2)",
+        "ROUT:CLOS (@7)",
     ]  # fmt: skip
     assert [act.name for act in done if act.problem] == ([] if not dead else [failing(dead)])
 
@@ -195,6 +224,8 @@ def failing(dead: str) -> str:
         "OUTP OFF": ALL_ACTS[1],
         "ROUT:OPEN (@1)": ALL_ACTS[3],
         "ROUT:OPEN (@6)": ALL_ACTS[4],
-        "ROUT:CLOS (@2)": ALL_ACTS[5],
-        "ROUT:CLOS (@7)": ALL_ACTS[6],
+        "ROUT:OPEN (@3)": ALL_ACTS[5],
+        "ROUT:OPEN (@4)": ALL_ACTS[6],
+        "ROUT:CLOS (@2)": ALL_ACTS[7],
+        "ROUT:CLOS (@7)": ALL_ACTS[8],
     }[dead]

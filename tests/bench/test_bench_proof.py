@@ -7,7 +7,7 @@ from collections.abc import Callable
 
 import pytest
 
-from harness.bench.proof import Reading, Seen, Side, judge_discharge
+from harness.bench.proof import Reading, Seen, Side, judge_discharge, live_side
 from harness.bench.safety_spec import DischargeSpec, VoltmeterSpec
 
 DISCHARGE = DischargeSpec(resistance=1000.0, source_side=100e-6, load_side=50e-6, within=2.0)
@@ -117,3 +117,27 @@ def test_one_dead_reading_after_a_live_one_proves_nothing() -> None:
 
 def test_too_few_readings_prove_nothing() -> None:
     assert problems(GOOD_SOURCE, GOOD_LOAD, times=[0.0, 2.0])
+
+
+@pytest.mark.parametrize(
+    ("both", "why"),
+    [
+        ((59.0, 59.0), None),
+        ((59.3, 0.0), "the source side reads 59 V"),  # 60 V with the voltmeter's error
+        ((0.0, -59.3), "the load side reads -59 V"),
+        ((0.0, 700.0), "the load side reads 700 V"),
+    ],
+)
+def test_one_reading_is_live_by_the_limit_of_touch_less_what_the_voltmeter_may_be_wrong(
+    both: tuple[float, float], why: str | None
+) -> None:
+    assert live_side(both, DISCHARGE, METER) == why
+
+
+def test_one_reading_is_live_by_what_a_large_capacitor_still_holds() -> None:
+    # 0.2 J (ISO 6469-4:2015 5.2.3): 500 uF reach it at 28.28 V
+    large = DischargeSpec(resistance=1000.0, source_side=500e-6, load_side=50e-6, within=2.0)
+
+    assert live_side((27.0, 27.0), large, METER) is None
+    assert live_side((28.0, 0.0), large, METER) == "the source side reads 28 V"
+    assert live_side((0.0, 28.0), large, METER) is None

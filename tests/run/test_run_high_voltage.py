@@ -185,6 +185,26 @@ def test_too_little_isolation_lets_nothing_be_energised(rig: Rig) -> None:
     assert rig.off
 
 
+def test_a_breaker_that_is_shorted_is_found_before_anything_is_drawn(rig: Rig) -> None:
+    acts = {"close_1": rig.panel("FAULT switch_shorted ON"), "live": lambda: rig.bench.master.send_command("open")}
+
+    ending = rig.run(acts, LIVE)
+
+    assert ending.exit_code == 5
+    assert "V behind a breaker that says it is open: shorted?" in (ending.bench_lost or "")
+    assert (rig.state, rig.off) == (State.SAFE, True)
+
+
+def test_a_breaker_that_does_not_answer_is_not_energised(rig: Rig) -> None:
+    def lost() -> None:
+        rig.bench.supply_12v.off()
+        rig.bench.clock.sleep_until(rig.bench.clock.now_ns() + S)
+
+    ending = rig.run({"live": lost}, LIVE)
+
+    assert (ending.exit_code, rig.events("gate")) == (5, [])
+
+
 def test_a_precharge_relay_that_is_welded_keeps_nobody_from_being_safe(rig: Rig) -> None:
     ending = rig.run({"close_1": rig.panel("FAULT precharge_welded ON")}, LIVE)
 
@@ -215,7 +235,7 @@ def test_leads_the_wrong_way_round_let_nothing_be_energised(rig: Rig, monkeypatc
     high_voltage = rig.bench.high_voltage
     assert high_voltage is not None
     monkeypatch.setattr(high_voltage, "_event", lambda kind, **detail: None)
-    assert high_voltage.stated_dead("x") == "a side reads 650 V"
+    assert high_voltage.stated_dead("x") == "the source side reads -650 V"
     assert rig.state is State.NOT_PROVEN_DEAD
 
 

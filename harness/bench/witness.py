@@ -1,0 +1,101 @@
+"""What voltmeter and bank have shown in this run, and what follows from it: who may be live, who is proved dead.
+
+It reads and judges, and switches nothing: harness/bench/high_voltage.py acts on what it says.
+"""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+from harness.bench.bank import Bank
+from harness.bench.interlock import Voltmeter
+from harness.bench.proof import Proof, Reading, Seen, Side, judge_discharge, live_side
+from harness.bench.safety_spec import DischargeSpec, VoltmeterSpec
+from harness.clock import MS, Clock, S
+
+LOOK_NS = 5 * MS
+"""Between readings of a voltage that changes."""
+
+
+class Witness:
+    """The channels of one bench; what they have once read counts for the proof."""
+
+    def __init__(
+        self, voltmeter: Voltmeter, spec: VoltmeterSpec, discharge: DischargeSpec, bank: Bank | None, clock: Clock
+    ) -> None:
+        self._voltmeter = voltmeter
+        self._spec = spec
+        self._discharge = discharge
+        self._bank = bank
+        self._clock = clock
+        self._seen = Seen() if bank is None else Seen(bank=Side(limit=bank.limit))
+        self._was_energised = False  # since it was last proved dead
+
+    def both(self) -> tuple[float, float]:
+        """Voltage on the source side and on the load side now, V."""
+        return self._voltmeter.both()
+
+    def live(self, both: tuple[float, float]) -> str | None:
+        """What may be live by a reading of ``both`` sides, and of the bank now; None where nothing is."""
+        of_bank = None if self._bank is None else self._bank.live(self._bank.volts())
+        return live_side(both, self._discharge, self._spec) or of_bank
+
+    def energised(self) -> None:
+        """High voltage comes on: what was seen before proves nothing any more, a lead may have come off since."""
+        self._was_energised = True
+        self._seen = replace(self._seen, source=0.0, source_side=Side(), load_side=Side())
+
+    def saw(self, both: tuple[float, float], source: float = 0.0) -> None:
+        """A reading of ``both`` sides while energised, and of the ``source`` where that was on."""
+        self._seen = self._seen.then(*both, source=source)
+        if self._bank is not None:
+            self._seen = self._seen.then_bank(self._bank.volts())
+
+    def charging(self, volts: float) -> None:
+        """The bank is about to be charged; should that be broken off, its channel has to show ``volts`` all the same.
+
+        What it read before proves nothing of this charge.
+        """
+        assert self._bank is not None
+        self._seen = replace(self._seen, charged=volts, bank=Side(limit=self._bank.limit))
+
+    def charged(self, volts: float) -> None:
+        """The bank has been charged to ``volts``."""
+        assert self._bank is not None
+        self._seen = self._seen.then_bank(self._bank.volts(), charged=volts)
+
+    def watch(self, readings: list[Reading]) -> Proof:
+        """Read until all is proved dead or the time for it is over. Raises InstrumentError.
+
+        ``readings`` takes what was read, which is of use even where a channel fails on the way.
+        """
+        began_ns = self._clock.now_ns()
+        within = self._discharge.within if self._bank is None else max(self._discharge.within, self._bank.spec.within)
+        readings.append(self._read(began_ns))
+        while not (proof := self._judge(readings)).proved and self._clock.now_ns() < began_ns + round(within * S):
+            self._clock.sleep_until(self._clock.now_ns() + LOOK_NS)
+            readings.append(self._read(began_ns))
+        return proof
+
+    def dead(self) -> None:
+        """All has been proved dead."""
+        self._was_energised = False
+        if self._bank is not None:
+            self._bank.charged = 0.0
+
+    def _read(self, began_ns: int) -> Reading:
+        both, bank = self.both(), 0.0 if self._bank is None else self._bank.volts()
+        return Reading((self._clock.now_ns() - began_ns) / S, *both, bank)
+
+    def _judge(self, readings: list[Reading]) -> Proof:
+        """What nobody has charged since it was last proved dead has only to read so, twice."""
+        bank, judged = self._bank, (self._seen, self._discharge, self._spec)
+        if self._was_energised and bank is not None and bank.charged > 0:
+            return judge_discharge(readings, *judged, bank.spec)
+        last = readings[-2:]
+        of_bank = () if bank is None else tuple(filter(None, (bank.live(reading.bank) for reading in last)))
+        if self._was_energised:
+            return Proof((*judge_discharge(readings, *judged).reasons, *of_bank[-1:]))
+        sides = (live_side((each.source_side, each.load_side), self._discharge, self._spec) for each in last)
+        found = (*filter(None, sides), *of_bank)
+        return Proof(found[-1:] or (() if len(last) == 2 else ("one reading proves nothing",)))
