@@ -115,7 +115,7 @@ class HighVoltage:
                 self._watchdog.guard(False)
             raise GateRefused(problem)
         self._witness.energised()
-        self.fed_by = fed_by
+        self.fed_by = "source"
         self._interlock.relay("discharge", False)
         self._interlock.relay("contactor", True)
         self._wait(
@@ -133,6 +133,7 @@ class HighVoltage:
         self.precharge()
         if fed_by == "bank":
             self._part_source()
+            self.fed_by = fed_by
 
     def _part_source(self) -> None:
         """Source off, contactor open, both sides discharged and seen to fall: the bank alone may feed the breaker."""

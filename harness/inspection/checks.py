@@ -224,7 +224,11 @@ PASSIVE: tuple[Check, ...] = (
         person=False,
         first=True,
     ),
-    Check("isolation", "resistance read", "the least that is declared", isolation, ("isolation",), person=False),
+    Check(
+        *("isolation", "resistance read", "the least that is declared", isolation, ("isolation",)),
+        person=False,
+        first=True,
+    ),
 )
 """Looked at whoever is there."""
 WITH_A_PERSON: tuple[Check, ...] = (

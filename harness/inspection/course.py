@@ -81,9 +81,9 @@ class Inspection:
             if "voltmeter" in self.bench.instruments:
                 spec = rig.spec.discharge
                 within_ns = 0 if spec is None else round(spec.within * S)
-                rig.wait(lambda: max(rig.both()) < rig.volts / 10, within_ns)
+                rig.wait(lambda: rig.most() < rig.volts / 10, within_ns)
                 found += [f"{volts:.1f} V" for volts in rig.both()]
-                if (volts := max(rig.both())) > rig.volts / 2:
+                if (volts := rig.most()) > rig.volts / 2:
                     problems.append(f"a side still reads {volts:.1f} V")
             down = "source" not in self.bench.instruments or rig.wait(lambda: rig.source.voltage() < rig.volts / 2, S)
             if down is None:

@@ -76,7 +76,7 @@ def falls(tools: Tools) -> Finding:
         rig.wait(lambda: not rig.interlock.inputs().contactor, FEEDBACK_NS)
         rig.interlock.relay("discharge", True)
         began_ns, times, sides = rig.now_ns, [0.0], [rig.both()]
-        while max(sides[-1]) > rig.error and rig.now_ns - began_ns < within_ns:
+        while max(map(abs, sides[-1])) > rig.error and rig.now_ns - began_ns < within_ns:
             rig.sleep(LOOK_NS)
             times.append((rig.now_ns - began_ns) / S)
             sides.append(rig.both())
@@ -100,10 +100,10 @@ def stays_dead(tools: Tools) -> Finding:
     rig = tools.rig
     with rig.energised(discharging=False):
         _charged(rig)
-    rig.wait(lambda: max(rig.both()) < rig.volts / 20, round(rig.discharge.within * S))
+    rig.wait(lambda: rig.most() < rig.volts / 20, round(rig.discharge.within * S))
     most, end_ns = 0.0, rig.now_ns + _STAYS_NS
     while rig.now_ns < end_ns:
-        most = max(most, *rig.role("voltmeter", Voltmeter).both())
+        most = max(most, *map(abs, rig.role("voltmeter", Voltmeter).both()))
         rig.sleep(_RESTS_NS)
     limit = rig.volts / 10
     fix = "voltage comes back: leave the discharge on, short both sides before anybody touches them"

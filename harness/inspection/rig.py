@@ -52,6 +52,7 @@ class Rig:
         self.bench = bench
         self.spec = bench.spec
         self.clock = bench.clock
+        self._on = False  # from the contactor's closing on
         self._feeding = False
         self._fed_ns = 0
         self.hold_ns = 0 if bench.spec.interlock is None else round(bench.spec.interlock.watchdog_hold * S)
@@ -107,18 +108,29 @@ class Rig:
     def both(self) -> tuple[float, float]:
         """Source side and load side, V. Raises InstrumentError where a side reads what nobody put there."""
         both = self.role("voltmeter", Voltmeter).both()
-        if max(map(abs, both)) >= TOUCH_LIMIT_V:
-            raise InstrumentError(f"a side reads {max(both):.0f} V, and no more than {self.volts:g} V were put on it")
+        if abs(most := max(both, key=abs)) >= TOUCH_LIMIT_V:
+            raise InstrumentError(f"a side reads {most:.0f} V, and no more than {self.volts:g} V were put on it")
         return both
 
+    def most(self) -> float:
+        """The greater of both sides, V, whichever way round its leads are."""
+        return max(map(abs, self.both()))
+
     def wait(self, true: Callable[[], bool], at_most_ns: int, look_ns: int = LOOK_NS) -> float | None:
-        """Seconds until ``true``; None where it did not come within its time. The line is fed meanwhile."""
+        """Seconds until ``true``; None where it did not come within its time. The line is fed meanwhile.
+
+        Raises AtFault where the interlock opens while something is on: what comes of that is nobody else's doing.
+        """
         began_ns = self.now_ns
-        while not true():
-            if self.now_ns - began_ns >= at_most_ns:
+        while True:
+            came, at_ns = true(), self.now_ns
+            if self._on:
+                self._closed()
+            if came:
+                return (at_ns - began_ns) / S
+            if at_ns - began_ns >= at_most_ns:
                 return None
             self.sleep(look_ns)
-        return (self.now_ns - began_ns) / S
 
     def sleep(self, duration_ns: int) -> None:
         """Wait, and feed the line where it is to be fed."""
@@ -154,13 +166,13 @@ class Rig:
             self.off()
 
     def _energise(self, discharging: bool, fed: bool) -> None:
-        if problem := self.interlock.inputs().interlock.problem:
-            raise AtFault(problem, "interlock: put it in order and begin again")
+        self._closed()
         within_s = self.discharge.within
-        if self.wait(lambda: max(self.both()) < self.volts / 10, round(within_s * S)) is None:
+        if self.wait(lambda: self.most() < self.volts / 10, round(within_s * S)) is None:
             source_side, load_side = self.both()
             found = f"{source_side:.1f} V and {load_side:.1f} V are left {within_s:g} s after the discharge came on"
             raise AtFault(found, DISCHARGE_FIX)
+        self._on = True
         self.interlock.relay("discharge", discharging)
         if fed:
             self.feed(True)
@@ -177,9 +189,13 @@ class Rig:
             )
             raise AtFault(f"the source says {own:.1f} V, and the source side reads {read:.1f} V", fix)
 
+    def _closed(self) -> None:
+        if problem := self.interlock.inputs().interlock.problem:
+            raise AtFault(problem, "interlock: put it in order and begin again")
+
     def off(self) -> list[str]:
         """Everything off, contactor open, discharge on, line let go; each tried whatever came of the one before."""
-        self._feeding = False
+        self._on = self._feeding = False
         problems: list[str] = []
         self._outputs_off([role for role in self.bench.instruments if role != "supply_12v"], problems)
         if "interlock" in self.bench.instruments:

@@ -74,6 +74,7 @@ def append(path: Path, serial: str, entry: str, **detail: object) -> None:
     line = json.dumps({"entry": entry, "at": at, "serial": serial, **detail}, allow_nan=False).encode() + b"\n"
     try:
         path.parent.mkdir(parents=True, exist_ok=True)
+        new = not path.exists()
         file = os.open(path, os.O_WRONLY | os.O_APPEND | os.O_CREAT, 0o644)
         try:
             fcntl.flock(file, fcntl.LOCK_EX)  # until it is closed
@@ -83,8 +84,20 @@ def append(path: Path, serial: str, entry: str, **detail: object) -> None:
             os.fsync(file)
         finally:
             os.close(file)
+        if new:
+            _sync(path.parent)
     except OSError as error:
         raise WearError(f"{path}: cannot be written: {error.strerror}") from error
+
+
+def _sync(folder: Path) -> None:
+    """A new file's name is on the disk as well, and its folder's."""
+    for each in (folder, folder.parent):
+        handle = os.open(each, os.O_RDONLY)
+        try:
+            os.fsync(handle)
+        finally:
+            os.close(handle)
 
 
 def _whole(path: Path) -> int:

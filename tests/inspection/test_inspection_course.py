@@ -6,21 +6,25 @@ import dataclasses
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from dataclasses import dataclass, field
+from pathlib import Path
 
 import pytest
 
 from harness.bench.calibration import Calibration
 from harness.bench.dialect import Dialect
+from harness.bench.guard import Watchdog
 from harness.bench.instrument import InstrumentError, PowerSupply
-from harness.bench.interlock import InterlockUnit
+from harness.bench.interlock import InterlockUnit, Voltmeter
 from harness.bench.safety_spec import WatchdogSpec
 from harness.bench.spec import BenchSpec, load_bench, shipped_bench
+from harness.clock import MS
 from harness.files.profile import load_device, shipped_device
 from harness.inspection.course import CHECKS, Inspection
 from harness.inspection.low_voltage import WATCHDOG
 from harness.inspection.opened import Opened, opened
 from harness.inspection.operator import StandIn, Task
 from harness.inspection.row import Row, Verdict, exit_code
+from mocks.clock import EventClock
 
 SPEC = load_bench(shipped_bench("simulated"))
 DEVICE = load_device(shipped_device("heater"))
@@ -261,12 +265,64 @@ def test_a_source_for_less_than_50_v_is_told_no_more_than_it_declares() -> None:
     assert 23 < looked.most < 24.5
 
 
-def test_too_little_isolation_is_at_fault() -> None:
+def test_too_little_isolation_lets_nothing_be_put_on() -> None:
     looked = look("FAULT isolation_low ON")
 
     row = looked.row("isolation", "resistance read")
     assert (row.verdict, row.found) == (Verdict.FAULT, "60 kohm, at least 500 kohm")
+    assert looked.row("source", "switched off").found == "not before this is in order: isolation: resistance read"
+    assert looked.most < 1
     assert exit_code(looked.rows) == 5
+
+
+@pytest.mark.parametrize("after_ms", [1, 60, 250])
+def test_a_door_that_opens_while_a_time_is_measured_is_not_taken_for_the_watchdog(after_ms: int) -> None:
+    """The watchdog takes 0.9 s here, and the doors' contacts take source enable away at once."""
+    assert isinstance(SPEC.watchdog, WatchdogSpec)
+
+    def opens_a_door(bench: Opened) -> None:
+        start, clock, panel = bench.start_watchdog, bench.clock, bench.panel
+        assert start is not None and panel is not None and isinstance(clock, EventClock)
+
+        def started(folder: Path) -> Watchdog:
+            dog = start(folder)
+            hush = dog.hush
+
+            def hushed() -> None:
+                hush()
+                clock.at(clock.now_ns() + after_ms * MS, lambda: panel("DOOR OPEN"))
+
+            dog.hush = hushed  # type: ignore[method-assign]
+            return dog
+
+        bench.start_watchdog = started
+
+    looked = look(
+        spec=dataclasses.replace(SPEC, watchdog=dataclasses.replace(SPEC.watchdog, silence=0.9)), on_open=opens_a_door
+    )
+
+    row = looked.row("watchdog", "beats withheld")
+    assert (row.verdict, row.found) == (Verdict.FAULT, "the doors are open")
+    assert WATCHDOG not in looked.measured
+
+
+def test_a_side_that_stays_live_is_told_whichever_way_round_its_leads_are() -> None:
+    def reversed_later(bench: Opened) -> None:
+        voltmeter, panel = bench.instruments["voltmeter"], bench.panel
+        assert isinstance(voltmeter, Voltmeter) and panel is not None
+        both, off = voltmeter.both, bench.instruments["source"].off  # type: ignore[attr-defined]
+
+        def stuck() -> None:
+            off()
+            if "volts_source=5" in panel("STATE?") or "volts_source=49" in panel("STATE?"):
+                panel("FAULT discharge_stuck ON")
+                voltmeter.both = lambda: (-both()[0], both()[1])  # type: ignore[method-assign]
+
+        bench.instruments["source"].off = stuck  # type: ignore[attr-defined]
+
+    row = look(on_open=reversed_later).row("bench", "everything switched off")
+    assert row.verdict is Verdict.FAULT
+    assert row.found.startswith("a side still reads ")
 
 
 def test_with_nobody_there_nothing_is_switched_on() -> None:

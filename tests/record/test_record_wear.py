@@ -94,6 +94,10 @@ def test_an_entry_is_on_the_disk_before_anything_goes_on(tmp_path: Path, monkeyp
     for name in ("write", "fsync", "close"):
         monkeypatch.setattr(os, name, noted(name))
     append(path_of(tmp_path, "1"), "1", "spent", kind="key_attempts", amount=1)
+    assert done[:3] == ["write", "fsync", "close"]
+    assert done.count("fsync") == 3  # of the file, and of the names that are new with it
+    done.clear()
+    append(path_of(tmp_path, "1"), "1", "spent", kind="key_attempts", amount=1)
     assert done == ["write", "fsync", "close"]
 
 
