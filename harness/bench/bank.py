@@ -39,15 +39,13 @@ class Bank:
         clock: Clock,
         outputs: Callable[[], Outputs],
     ) -> None:
-        """Making switch open and resistor on, whatever a run before left. ``outputs`` is the gate's word."""
+        """``outputs`` is the gate's word."""
         self._charger = charger
         self._interlock = interlock
         self.spec = spec
         self._clock = clock
         self._outputs = outputs
         self.charged = 0.0  # V, what it was last charged to since it was proved dead
-        interlock.relay("pulse", False)
-        interlock.relay("bank_discharge", True)
 
     @property
     def limit(self) -> float:
@@ -105,6 +103,10 @@ class Bank:
         if not self._outputs().making:
             raise InstrumentError("bank: the gate lets nothing be made onto the breaker")
         self._interlock.relay("pulse", True)
+
+    def stop(self) -> None:
+        """Charger off. Raises InstrumentError."""
+        self._charger.off()
 
     def part(self) -> None:
         """Open the making switch. Raises InstrumentError."""

@@ -147,9 +147,12 @@ class Interlock:
 class Gate:
     """The state, and the only hands that move it."""
 
-    def __init__(self, button: bool) -> None:
-        """``button``: the bench has a real source, so that a fresh press of the arm button is asked for as well."""
-        self.state = State.SAFE
+    def __init__(self, button: bool, in_doubt: bool = False) -> None:
+        """``button``: the bench has a real source, so that a fresh press of the arm button is asked for as well.
+
+        ``in_doubt``: an earlier run left it so.
+        """
+        self.state = State.NOT_PROVEN_DEAD if in_doubt else State.SAFE
         self._button = button
         self._confirmation: Confirmation | None = None
 
@@ -194,6 +197,10 @@ class Gate:
     def trouble(self) -> State:
         """Something went wrong."""
         return self._handle(Event.TROUBLE)
+
+    def rebound(self) -> State:
+        """Something may be live while nothing is on."""
+        return self._handle(Event.REBOUND)
 
     def finished(self) -> State:
         """The last high-voltage step is over."""

@@ -11,7 +11,8 @@ Nothing else switches contactor or discharge. The gate decides (harness/bench/ga
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Iterator, Mapping
+from contextlib import suppress
 
 from harness.bench.bank import RELAYS, Bank
 from harness.bench.gate import Confirmation, Gate, State
@@ -22,6 +23,7 @@ from harness.bench.proof import Proof, Reading
 from harness.bench.safety_spec import PAST, ContactorSpec, DischargeSpec
 from harness.bench.witness import LOOK_NS, Witness
 from harness.clock import MS, S
+from harness.record.standing import Standing
 
 Note = Callable[[int, str, Mapping[str, object]], None]
 """Puts an event into the run record: instant, kind, detail."""
@@ -40,9 +42,15 @@ class HighVoltage:
     """Gate, interlock, voltmeter and contactor of one bench in one run."""
 
     def __init__(
-        self, bench: LiveBench, interlock: InterlockUnit, voltmeter: Voltmeter, watchdog: Watchdog, note: Note
+        self,
+        bench: LiveBench,
+        interlock: InterlockUnit,
+        voltmeter: Voltmeter,
+        watchdog: Watchdog,
+        note: Note,
+        standing: Standing,
     ) -> None:
-        """Contactor open and discharge on, whatever a run before left."""
+        """Shut, and in doubt where an earlier run left the bench so; ``begin`` is to be called before anything else."""
         spec = bench.spec
         assert spec.contactor is not None and spec.discharge is not None and spec.voltmeter is not None
         self._bench = bench
@@ -52,13 +60,21 @@ class HighVoltage:
         self._contactor: ContactorSpec = spec.contactor
         self._discharge: DischargeSpec = spec.discharge
         self._look_again_ns = 0
-        self.gate = Gate(button=not bench.simulated)
+        self._standing = standing
+        self.doubt = standing.doubt()  # that an earlier run left
+        self.gate = Gate(button=not bench.simulated, in_doubt=self.doubt is not None)
         self.fed_by: str | None = None  # source or bank, while energised
-        interlock.relay("contactor", False)
-        interlock.relay("discharge", True)
-        self.unlink()
         self.bank = self._bank_of(bench)
         self._witness = Witness(voltmeter, spec.voltmeter, spec.discharge, self.bank, bench.clock)
+
+    def begin(self) -> None:
+        """Contactor open and discharge on, whatever a run before left. Raises InstrumentError."""
+        self._interlock.relay("contactor", False)
+        self._interlock.relay("discharge", True)
+        self.unlink()
+        if self.bank is not None:
+            self.bank.part()
+            self.bank.discharge()
 
     @property
     def state(self) -> State:
@@ -92,37 +108,53 @@ class HighVoltage:
             raise GateRefused(problem)
 
     def energise(self, digest: str, volts: float, fed_by: str = "source", opened: bool = False) -> None:
-        """Use the confirmation up: contactor, source, both sides seen. Raises GateRefused and InstrumentError.
+        """Use the confirmation up; both channels see ``volts`` and its fall. Raises GateRefused and InstrumentError.
 
-        Before anything closes, both sides must read dead. The source rises from zero into a closed contactor, so that
-        no capacitor is charged through it at once; the load side is charged through the precharge resistor. Where the
-        bank is to feed the breaker, the source is parted again once both channels have been seen. ``opened``: the
-        breaker says that it is open, so that nothing may reach the load side before the resistor does.
+        Before anything closes, both sides must read dead and the contactor open. Nothing is left on: the source comes
+        with each stimulus, the bank's charge with each shot. ``opened``: see ``feed``.
         """
         self._isolation()
-        problem = self._witness.live(self.readings())
+        problem = self._standing_problem()
         if problem is None:
             self._watchdog.guard(True)
             self._watchdog.beat()
             interlock, beating = self.inputs().interlock, self._watchdog.alive()
             problem = self.gate.energise(digest, self._now_ns, interlock, beating)
         else:
-            problem = f"{problem} before anything is on"
             self.gate.trouble()
         self._event("gate", event="energise", volts=volts, problem=problem)
         if problem is not None:
             if not self.in_doubt:
                 self._watchdog.guard(False)
             raise GateRefused(problem)
-        self._witness.energised()
+        self._in_doubt(f"energised for {volts:g} V")
         self.fed_by = "source"
-        self._interlock.relay("discharge", False)
-        self._interlock.relay("contactor", True)
-        self._wait(
-            lambda: self.inputs().contactor, _FEEDBACK_NS, "the contactor's feedback does not say that it closed"
-        )
+        self.feed(volts, opened)
+        self.empty()
+        self.fed_by = fed_by
+
+    def _standing_problem(self) -> str | None:
+        """What speaks against closing anything, by both voltmeter and feedback; None: nothing."""
+        if (live := self._witness.live(self.readings())) is not None:
+            return f"{live} before anything is on"
+        if self.inputs().contactor:
+            return "the contactor's feedback says closed before it was told to close: welded?"
+        return None
+
+    def feed(self, volts: float, opened: bool = False, precharge: bool = True) -> None:
+        """Contactor closed, source on at ``volts``, both sides seen to follow. Raises InstrumentError.
+
+        The source rises from zero into a closed contactor, so that no capacitor is charged through it at once; the load
+        side is charged through the precharge resistor, unless a voltage across the open breaker is what is wanted.
+        ``opened``: the breaker says that it is open, so that nothing may reach the load side before the resistor does.
+        """
         source, spec = self._bench.source, self._bench.spec.source
         assert source is not None and spec is not None
+        if not self.gate.outputs.source or self.fed_by != "source":
+            raise InstrumentError("source: the gate lets it feed nothing")
+        self._witness.rises()
+        if not self.inputs().contactor:
+            self._close_contactor()
         source.configure(volts, spec.current)
         source.output(True)
         self._wait(lambda: self.look()[0] >= _UP * volts, _RISE_NS, f"the source side does not come to {volts:.0f} V")
@@ -130,13 +162,19 @@ class HighVoltage:
             raise InstrumentError(
                 f"the load side reads {load_side:.0f} V behind a breaker that says it is open: shorted?"
             )
-        self.precharge()
-        if fed_by == "bank":
-            self._part_source()
-            self.fed_by = fed_by
+        if precharge:
+            self.precharge()
 
-    def _part_source(self) -> None:
-        """Source off, contactor open, both sides discharged and seen to fall: the bank alone may feed the breaker."""
+    def _close_contactor(self) -> None:
+        self._interlock.relay("discharge", False)
+        self._wait(lambda: not self.inputs().discharge, _FEEDBACK_NS, "the discharge relay's feedback says closed")
+        self._interlock.relay("contactor", True)
+        self._wait(
+            lambda: self.inputs().contactor, _FEEDBACK_NS, "the contactor's feedback does not say that it closed"
+        )
+
+    def empty(self) -> None:
+        """Source off, contactor open, both sides discharged and seen to fall. Raises InstrumentError."""
         assert self._bench.source is not None
         self._bench.source.off()
         self.open_contactor()
@@ -147,15 +185,27 @@ class HighVoltage:
             "the two sides do not discharge: nothing is made onto them",
         )
 
-    def shot(self, volts: float, during: Callable[[], None]) -> float:
+    def shot(self, volts: float, during: Callable[[], None]) -> tuple[float, float]:
         """Charge the bank to ``volts``, close the making switch, let ``during`` pass, and discharge everything.
 
-        Returns the bank's voltage just before. Raises InstrumentError, BenchUnsafe, and what ``during`` raises; what
-        is charged then is left to making safe.
+        Returns the bank's voltage just before and just after. Raises InstrumentError, BenchUnsafe, and what ``during``
+        raises; whatever that is, the bank does not stay charged.
         """
         bank = self.bank
         if bank is None or self.fed_by != "bank":
             raise InstrumentError("bank: nothing lets it feed the breaker")
+        try:
+            volts_then = self._made(bank, volts, during)
+        except Exception:
+            self._empty_bank(bank)
+            raise
+        if bank.volts() < bank.visible * _UP:
+            bank.charge(bank.visible, self.look)  # it was emptied at once, and a lead that fell off would read the same
+            self.look()
+        self._empty_bank(bank)
+        return volts_then
+
+    def _made(self, bank: Bank, volts: float, during: Callable[[], None]) -> tuple[float, float]:
         self._witness.charging(min(volts, bank.visible))
         bank.charge(volts, self.look)
         self._witness.charged(volts)
@@ -168,16 +218,16 @@ class HighVoltage:
         finally:
             bank.part()
         self.look()
-        if bank.volts() < bank.visible * _UP:
-            bank.charge(bank.visible, self.look)  # it was emptied at once, and a lead that fell off would read the same
-            self.look()
+        return before, bank.volts()
+
+    def _empty_bank(self, bank: Bank) -> None:
+        bank.stop()
         bank.discharge()
         self._wait(
             lambda: max(map(abs, self.look())) < _EMPTY_V and bank.volts() < bank.limit - bank.error,
             round(max(self._discharge.within, bank.spec.within) * S),
             "bank or sides do not discharge after the shot",
         )
-        return before
 
     def bypass(self) -> None:
         """Close the link across the breaker, which must not be fed by the source then. Raises InstrumentError."""
@@ -209,9 +259,8 @@ class HighVoltage:
     def look(self) -> tuple[float, float]:
         """Read both sides while the source is on; what a channel has once read counts for the proof."""
         self.supervise()
-        both = self.readings()
-        if self.state is State.ENERGISED and self._bench.source is not None:
-            self._witness.saw(both, source=self._bench.source.voltage())
+        both, source = self.readings(), self._bench.source
+        self._witness.saw(both, source.voltage() if source is not None and self.state is State.ENERGISED else 0.0)
         return both
 
     def supervise(self) -> None:
@@ -226,8 +275,8 @@ class HighVoltage:
         inputs, beating = self.inputs(), self._watchdog.alive()
         both = self.readings()
         live = self._witness.live(both) if before is not State.ENERGISED else None
+        self._witness.saw(both)
         if before is State.ENERGISED:
-            self._witness.saw(both)
             self._answering()
         after = self.gate.supervise(self._now_ns, inputs.interlock, beating or before is State.SAFE, live is not None)
         if after is not before:
@@ -295,23 +344,32 @@ class HighVoltage:
         readings: list[Reading] = []
         try:
             proof = self._witness.watch(readings)
-            if not self.inputs().discharge:
-                proof = Proof((*proof.reasons, "the discharge relay's feedback says open"))
+            proof = Proof((*proof.reasons, *self._feedbacks()))
         except InstrumentError as error:
             proof = Proof((str(error),))
+        if not proof.proved:
+            self.gate.rebound()  # out of safe, where that was all that was known
         if self.state is State.DISCHARGING:
             self.gate.judged(proof.proved)
         if self.state is State.SAFE:
-            self._witness.dead()
             self.fed_by = None
-            self._watchdog.guard(False)
+            self._dead()
         self._event(
             "proof",
             state=self.state.value,
             reasons=list(proof.reasons),
             **({} if not readings else vars(readings[-1])),
         )
+        if not proof.proved:
+            self._in_doubt(f"not proved dead: {'; '.join(proof.reasons)}")
         return proof
+
+    def _feedbacks(self) -> Iterator[str]:
+        inputs = self.inputs()
+        if inputs.contactor:
+            yield "the contactor's feedback says closed: welded?"
+        if not inputs.discharge:
+            yield "the discharge relay's feedback says open"
 
     def stated_dead(self, statement: str) -> str | None:
         """A person's word that both sides are dead, with two fresh readings; says why it is not taken."""
@@ -321,11 +379,24 @@ class HighVoltage:
         live = self._witness.live(first)
         self._bench.clock.sleep_until(self._now_ns + S)
         second = self.readings()
-        problem = self.gate.stated_dead(live, self._witness.live(second))
-        if problem is None:
-            self._watchdog.guard(False)
+        still_live = self._witness.live(second)
+        problem = live or still_live  # recorded before it counts
         self._event("gate", event="stated dead", statement=statement, first=first, second=second, problem=problem)
+        if self.gate.stated_dead(live, still_live) is None:
+            self._dead()
         return problem
+
+    def _in_doubt(self, why: str) -> None:
+        """Kept for later runs, before anything can be live. Raises InstrumentError."""
+        try:
+            self._standing.in_doubt(why)
+        except OSError as error:
+            raise InstrumentError(f"that the bench is in doubt cannot be kept: {error.strerror}") from error
+
+    def _dead(self) -> None:
+        self._watchdog.guard(False)
+        with suppress(OSError):  # what stays behind is asked for once more
+            self._standing.dead()
 
     def close(self) -> None:
         """Let the watchdog go."""

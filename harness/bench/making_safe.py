@@ -20,11 +20,15 @@ if TYPE_CHECKING:
 
 @dataclass(frozen=True)
 class SafeAction:
-    """One action and how it went; ``problem`` is None where it was done, ``note`` what else is to be recorded."""
+    """One action and how it went; ``problem`` is None where it was done, ``note`` what else is to be recorded.
+
+    ``backed``: it is the bench's to follow, see ``Action``.
+    """
 
     name: str
     problem: str | None
     note: str | None = None
+    backed: bool = False
 
 
 class NotProved(Exception):
@@ -176,9 +180,9 @@ def _carry_out(bench: Bench, actions: Sequence[Action], trouble: bool) -> list[S
     for action in actions:
         try:
             said = action.do(bench)
-            outcome = SafeAction(action.name, None, said if isinstance(said, str) else None)
+            outcome = SafeAction(action.name, None, said if isinstance(said, str) else None, action.backed)
         except Exception as error:  # whatever it is, the next action must be tried
-            outcome = SafeAction(action.name, str(error) or type(error).__name__)
+            outcome = SafeAction(action.name, str(error) or type(error).__name__, None, action.backed)
             if action.backed and bench.high_voltage is not None:
                 bench.high_voltage.hand_over()
         done.append(outcome)

@@ -15,6 +15,8 @@ from harness.clock import MS, Clock, S
 
 LOOK_NS = 5 * MS
 """Between readings of a voltage that changes."""
+_STAYS_NS = 3 * S  # what capacitors give back shows within seconds; common practice, no source
+_RESTS_NS = 50 * MS
 
 
 class Witness:
@@ -29,7 +31,7 @@ class Witness:
         self._bank = bank
         self._clock = clock
         self._seen = Seen() if bank is None else Seen(bank=Side(limit=bank.limit))
-        self._was_energised = False  # since it was last proved dead
+        self._was_live = False  # in this run, whoever put the voltage there
 
     def both(self) -> tuple[float, float]:
         """Voltage on the source side and on the load side now, V."""
@@ -40,13 +42,14 @@ class Witness:
         of_bank = None if self._bank is None else self._bank.live(self._bank.volts())
         return live_side(both, self._discharge, self._spec) or of_bank
 
-    def energised(self) -> None:
-        """High voltage comes on: what was seen before proves nothing any more, a lead may have come off since."""
-        self._was_energised = True
+    def rises(self) -> None:
+        """The source comes on: what was seen before proves nothing any more, a lead may have come off since."""
+        self._was_live = True
         self._seen = replace(self._seen, source=0.0, source_side=Side(), load_side=Side())
 
     def saw(self, both: tuple[float, float], source: float = 0.0) -> None:
-        """A reading of ``both`` sides while energised, and of the ``source`` where that was on."""
+        """A reading of ``both`` sides, and of the ``source`` where that was on. What is live has to be seen to fall."""
+        self._was_live = self._was_live or live_side(both, self._discharge, self._spec) is not None
         self._seen = self._seen.then(*both, source=source)
         if self._bank is not None:
             self._seen = self._seen.then_bank(self._bank.volts())
@@ -65,10 +68,15 @@ class Witness:
         self._seen = self._seen.then_bank(self._bank.volts(), charged=volts)
 
     def watch(self, readings: list[Reading]) -> Proof:
-        """Read until all is proved dead or the time for it is over. Raises InstrumentError.
+        """Read until all is proved dead or the time for it is over; what was live is then watched for what comes back.
 
-        ``readings`` takes what was read, which is of use even where a channel fails on the way.
+        Raises InstrumentError. ``readings`` takes what was read, which is of use even where a channel fails on the way.
         """
+        proof = self._fallen(readings)
+        back = self._comes_back() if proof.proved and self._was_live else None
+        return proof if back is None else Proof((f"{back} after it was discharged: voltage comes back",))
+
+    def _fallen(self, readings: list[Reading]) -> Proof:
         began_ns = self._clock.now_ns()
         within = self._discharge.within if self._bank is None else max(self._discharge.within, self._bank.spec.within)
         readings.append(self._read(began_ns))
@@ -77,24 +85,30 @@ class Witness:
             readings.append(self._read(began_ns))
         return proof
 
-    def dead(self) -> None:
-        """All has been proved dead."""
-        self._was_energised = False
-        if self._bank is not None:
-            self._bank.charged = 0.0
+    def _comes_back(self) -> str | None:
+        """What is live again within ``_STAYS_NS``, although it is being discharged; None: nothing."""
+        end_ns = self._clock.now_ns() + _STAYS_NS
+        while self._clock.now_ns() < end_ns:
+            self._clock.sleep_until(min(end_ns, self._clock.now_ns() + _RESTS_NS))
+            both = self.both()
+            if (live := self.live(both)) is not None:
+                self.saw(both)
+                return live
+        return None
 
     def _read(self, began_ns: int) -> Reading:
         both, bank = self.both(), 0.0 if self._bank is None else self._bank.volts()
+        self.saw(both)
         return Reading((self._clock.now_ns() - began_ns) / S, *both, bank)
 
     def _judge(self, readings: list[Reading]) -> Proof:
-        """What nobody has charged since it was last proved dead has only to read so, twice."""
+        """What was never live in this run has only to read so, twice."""
         bank, judged = self._bank, (self._seen, self._discharge, self._spec)
-        if self._was_energised and bank is not None and bank.charged > 0:
+        if self._was_live and bank is not None and bank.charged > 0:
             return judge_discharge(readings, *judged, bank.spec)
         last = readings[-2:]
         of_bank = () if bank is None else tuple(filter(None, (bank.live(reading.bank) for reading in last)))
-        if self._was_energised:
+        if self._was_live:
             return Proof((*judge_discharge(readings, *judged).reasons, *of_bank[-1:]))
         sides = (live_side((each.source_side, each.load_side), self._discharge, self._spec) for each in last)
         found = (*filter(None, sides), *of_bank)

@@ -18,6 +18,7 @@ from datetime import UTC, datetime
 from pathlib import Path
 
 FOLDER = "units"
+_ENTRIES = ("spent", "strained", "settled", "quarantined", "released")
 _PLAIN = re.compile(r"[A-Za-z0-9][A-Za-z0-9_-]{0,63}")
 
 
@@ -54,6 +55,7 @@ def read(path: Path) -> UnitWear:
     found = [_entry(line) for line in lines[:-1]]  # the last one has no end: nothing, or cut short
     spent: dict[str, float] = {}
     quarantine: str | None = None
+    strained: str | None = None
     for number, entry in enumerate(found, start=1):
         if entry is None:
             quarantine = f"{path}:{number}: no entry, and nobody knows what it said"
@@ -62,8 +64,11 @@ def read(path: Path) -> UnitWear:
             spent[kind] = spent.get(kind, 0.0) + float(str(entry["amount"]))
         elif entry["entry"] == "quarantined":
             quarantine = f"{entry.get('reason')} ({entry.get('run')}, {entry.get('at')})"
+        elif entry["entry"] == "strained":
+            strained = f"killed while {entry.get('what')} was applied ({entry.get('run')}, {entry.get('at')})"
         else:
-            quarantine = None
+            strained, quarantine = None, None if entry["entry"] == "released" else quarantine
+    quarantine = quarantine or strained
     entries = tuple(entry for entry in found if entry is not None)
     return UnitWear(spent, quarantine, len(found) - len(entries) + bool(lines[-1]), entries)
 
@@ -110,7 +115,7 @@ def _entry(line: bytes) -> Mapping[str, object] | None:
         found = json.loads(line)
     except ValueError:
         return None
-    if not isinstance(found, dict) or found.get("entry") not in ("spent", "quarantined", "released"):
+    if not isinstance(found, dict) or found.get("entry") not in _ENTRIES:
         return None
     return found if found["entry"] != "spent" or _is_spending(found) else None
 

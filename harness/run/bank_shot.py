@@ -23,6 +23,7 @@ CHANNELS = ("current", "switch_voltage", "bank")
 LOG_S = 1e-4
 """Interval of the slow log beside the triggered window, s."""
 _UNITS = {"current": "A", "switch_voltage": "V", "bank": "V", "gate": "V"}
+_LOST = 0.02  # of the bank's voltage: more than a breaker that clears takes out of it
 _MADE_NS = 50 * MS  # the making switch has closed and the shot is over by then; common practice, no source
 
 
@@ -57,6 +58,18 @@ class BankShot:
         return _channel(samples - np.median(samples), spec)
 
 
+class NotSeen(StepError):
+    """The recorder did not trigger. ``flowed``: something did flow, by what the bank has lost."""
+
+    def __init__(self, before: float, after: float, error: float) -> None:
+        self.flowed = before - after > _LOST * before + 2 * error
+        super().__init__(
+            f"the recorder did not trigger, and the bank fell from {before:.4g} V to {after:.4g} V"
+            if self.flowed
+            else "no current flowed: look at making switch, loop, and link or breaker"
+        )
+
+
 def high_voltage_of(context: Context) -> tuple[HighVoltage, BankSpec, Recorder, RecorderSpec]:
     """What a shot takes. Raises StepNotRun."""
     bench = context.bench
@@ -71,12 +84,12 @@ def high_voltage_of(context: Context) -> tuple[HighVoltage, BankSpec, Recorder, 
     return gate, bank, recorder, spec
 
 
-def take(context: Context, volts: float, window: Window, then: Callable[[], None] = lambda: None) -> BankShot | None:
-    """Record a shot from the bank at ``volts``; ``then`` happens while it is made. None: nothing triggered.
+def take(context: Context, volts: float, window: Window, then: Callable[[], None] = lambda: None) -> BankShot:
+    """Record a shot from the bank at ``volts``; ``then`` happens while it is made.
 
-    Raises StepNotRun, InstrumentError.
+    Raises StepNotRun, NotSeen, InstrumentError.
     """
-    gate, _, recorder, spec = high_voltage_of(context)
+    gate, bank, recorder, spec = high_voltage_of(context)
     bench = context.bench
 
     def during() -> None:
@@ -85,11 +98,11 @@ def take(context: Context, volts: float, window: Window, then: Callable[[], None
 
     trigger = Trigger("current", window.level)
     recorder.arm(window.interval, window.points, window.before, trigger, log=LOG_S)
-    before = gate.shot(volts, during)
+    before, after = gate.shot(volts, during)
     wanted = [name for name in _UNITS if name in spec.channels]
     acquisition = recorder.fetch(*wanted)
     if acquisition is None:
-        return None
+        raise NotSeen(before, after, bank.gain * before + bank.offset)
     log, triggered_s = recorder.fetch_log("current")
     if len(acquisition.channels["current"]) < window.points:
         raise InstrumentError("recorder: the window was not filled by the end of the shot")

@@ -64,6 +64,20 @@ def drive_of(step: Stimulus, device: Device, bench: Bench, held: Mapping[str, fl
     return _DRIVES[step.key](step, device, bench, held.get(step.key))
 
 
+def feed(bench: Bench, volts: float, opened: bool, precharge: bool = True) -> None:
+    """The source on at ``volts``; see HighVoltage.feed. On a simulated bench without a gate it is simply switched on.
+
+    Raises InstrumentError.
+    """
+    if bench.high_voltage is not None:
+        bench.high_voltage.feed(volts, opened, precharge)
+        return
+    source, spec = bench.source, bench.spec.source
+    assert source is not None and spec is not None
+    source.configure(volts, spec.current)
+    source.output(True)
+
+
 @dataclass
 class _Injected:
     course: Course
@@ -97,10 +111,7 @@ class _Drawn:
 
     def ready(self) -> None:
         """The source on; the load takes nothing yet."""
-        source, spec = self.bench.source, self.bench.spec.source
-        assert source is not None and spec is not None
-        source.configure(self.voltage, spec.current)
-        source.output(True)
+        feed(self.bench, self.voltage, opened=self.closing)
         self.bench.idle(_SOURCE_NS)
 
     def start(self, cut_off: float) -> None:

@@ -7,8 +7,8 @@ clean-up runs whatever its steps came to, and the bench is made safe whatever th
 from __future__ import annotations
 
 import contextlib
-from collections.abc import Generator, Iterable, Iterator, Sequence
-from typing import Protocol
+from collections.abc import Callable, Generator, Iterable, Iterator, Sequence
+from typing import Protocol, TypeVar
 
 from harness.bench.arming import Nobody, Person
 from harness.bench.bench import Bench
@@ -39,6 +39,7 @@ from harness.run.watch import Watch, look_whole
 from harness.run.wear import open_unit, refuse_in_quarantine
 from protocol.device import Device
 
+T = TypeVar("T")
 BENCH_LOST = (PortError, InstrumentError)
 """Nothing further can be asked of the bench."""
 
@@ -137,12 +138,20 @@ class Engine:
         except KeyboardInterrupt:
             ending.interrupted = True
         finally:
-            ending.made_safe = make_safe(self._bench)
+            ending.made_safe = self._whole(lambda: make_safe(self._bench))
             self._ask_if_dead()
             ending.bench_ns = self._bench.clock.now_ns() - began_ns
-            self._close_record(begun)
+            self._whole(lambda: self._close_record(begun))
         if ending.record_lost is None:
             self._fill_up([*seen, *(plan for plan in rest if not self._refused(plan))])
+
+    def _whole(self, act: Callable[[], T]) -> T:
+        """From its begin once more where a run's first signal comes only now; those after it are ignored."""
+        try:
+            return act()
+        except KeyboardInterrupt:
+            self._ending.interrupted = True
+            return act()
 
     def _end(self) -> None:
         """Ask the unit once more who it is."""
@@ -241,8 +250,11 @@ class Engine:
                 if stopped is not None and step.section != "clean_up":
                     yield self._skip(plan, step, stopped)
                     continue
+                quarantine = self._ledger.quarantine
                 result = self._run_step(context, step)
                 stopped = stopped or _stops(step, result)
+                if stopped is not None or self._ledger.quarantine != quarantine:
+                    self._high_voltage.after(plan)  # whatever went wrong: nothing stays on for what follows
                 yield result
         except KeyboardInterrupt:
             self._ending.interrupted = True
@@ -313,6 +325,8 @@ class Engine:
         except StepNotRun as error:
             outcome.not_run(str(error))
             self._ending.refused_by_gate |= error.refused_by_gate
+        finally:
+            self._ledger.wear.settled()
         if outcome.verdict in (Verdict.ERROR, Verdict.NOT_RUN):
             self._watch.forget()
         else:

@@ -12,8 +12,9 @@ from harness.bench.instrument_spec import ChannelSpec
 from harness.clock import MS, S
 from harness.plan.steps import CheckHealth
 from harness.plan.steps.stimulus import Leakage, VoltageDrop, Zero
-from harness.record.result import Coverage, Measurement
+from harness.record.result import Coverage, Measurement, Verdict
 from harness.run.context import Context, Outcome
+from harness.run.drives import feed
 from harness.run.observe import live_repeatability, read_live, stable_status
 from harness.run.shot import recorded
 from harness.run.step_errors import StepError, StepNotRun
@@ -22,6 +23,8 @@ _RECORD_S = 0.2
 _INTERVAL_S = 1e-4
 _RISE_NS = 300 * MS  # a source and a load are at their values by then
 _ROOT3 = math.sqrt(3)
+_ACROSS = 0.9  # of the voltage, across a switch that leaks so little that it passes
+_NOTHING = 0.02
 _CURRENT_REACHED = 0.02  # share of the commanded current that may be missing
 
 
@@ -53,12 +56,22 @@ def _zero(zero: Zero, context: Context, outcome: Outcome) -> None:
 def _leakage(leakage: Leakage, context: Context, outcome: Outcome) -> None:
     """Against a recording without voltage just before, so that the channel's own offset does not count."""
     _expect_switch(context, "open")
-    zero = _record(context, None, None).channels["current"]
-    current = _record(context, leakage.voltage.si, None).channels["current"]
+    _channel(context, "switch_voltage")
+    if context.bench.high_voltage is not None:
+        context.bench.high_voltage.empty()  # what is still charged leaks as well, and no zero is read from it
+    without, applied = _record(context, None, None), _record(context, leakage.voltage.si, None)
+    zero, current = without.channels["current"], applied.channels["current"]
     value = float(np.mean(current) - np.mean(zero))
     noise = math.hypot(float(np.std(zero)) / math.sqrt(len(zero)), float(np.std(current)) / math.sqrt(len(current)))
     uncertainty = math.hypot(noise, _channel(context, "current").gain * value / _ROOT3)
-    outcome.measure(Measurement("leakage", value, "A", None, leakage.at_most.si, None, uncertainty, noise))
+    measurement = Measurement("leakage", value, "A", None, leakage.at_most.si, None, uncertainty, noise)
+    passed = outcome.measure(measurement) is Verdict.PASS
+    before, across = (float(np.mean(each.channels["switch_voltage"])) for each in (without, applied))
+    if passed and (abs(before) > _NOTHING * leakage.voltage.si or across < _ACROSS * leakage.voltage.si):
+        raise StepError(
+            f"stimulus not reached: {before:.4g} V, then {across:.4g} V across the open switch, wanted 0 V, then"
+            f" {leakage.voltage}"
+        )
 
 
 def _voltage_drop(drop: VoltageDrop, context: Context, outcome: Outcome) -> None:
@@ -86,10 +99,12 @@ def _record(context: Context, voltage: float | None, current: float | None) -> A
     before = round(_RECORD_S / _INTERVAL_S / 10)
     began_ns = bench.clock.now_ns()
     ledger.current_begins(began_ns)
+    if current is not None:
+        ledger.wear.strains(f"{current:g} A")
     try:
         if voltage is not None:
-            source.configure(voltage, bench.spec.source.current)
-            source.output(True)
+            # With a current the switch is closed; without one the voltage is to lie across it.
+            feed(bench, voltage, opened=current is None, precharge=current is not None)
             bench.idle(_RISE_NS)
         if current is not None:
             assert load is not None and bench.spec.load is not None

@@ -16,12 +16,16 @@ from harness.bench.instrument import InstrumentError
 from harness.bench.making_safe import SafeAction, finish_safe, make_dead
 from harness.bus.port import PortError
 from harness.plan.plan import Plan, PlanStep
-from harness.plan.steps import Step
-from harness.record.journal import Journal
+from harness.plan.steps import Disturb, Flash, PowerCut, PowerCycle, Silence, SleepAndWake, Step
+from harness.record.journal import Journal, JournalError
+from harness.record.standing import Standing
 from harness.run.cut_time import cut_time
 from harness.run.observe import stable_status
 from harness.run.step_errors import StepNotRun
 from protocol.device import Device
+
+_DEAF = (PowerCycle, PowerCut, Flash, Silence, SleepAndWake, Disturb)
+"""While these are carried out the breaker cannot be told to open, or nobody looks after the gate."""
 
 
 def is_hazardous(step: Step) -> bool:
@@ -58,7 +62,10 @@ class HighVoltageSteps:
         return None if absent is None else f"high-voltage step refused: {absent}"
 
     def open(self, plan: Plan, journal: Journal) -> None:
-        """The gate, shut, where ``plan`` needs high voltage and the bench has what it takes. Raises InstrumentError."""
+        """The gate, shut, where ``plan`` needs high voltage and the bench has what it takes.
+
+        Raises InstrumentError, and BenchUnsafe for a bench that an earlier run left in doubt.
+        """
         bench = self.bench
         if bench.high_voltage is not None or not any(is_hazardous(place.step) for place in plan.places):
             return
@@ -67,7 +74,12 @@ class HighVoltageSteps:
         if bench.spec.discharge is None or bench.spec.contactor is None:
             return
         watchdog = bench.start_watchdog(journal.folder)
-        bench.high_voltage = HighVoltage(bench, bench.interlock, bench.voltmeter, watchdog, journal.event)
+        standing = Standing(None if bench.simulated else self.runs, bench.spec.name)
+        bench.high_voltage = HighVoltage(bench, bench.interlock, bench.voltmeter, watchdog, journal.event, standing)
+        bench.high_voltage.begin()
+        if bench.high_voltage.in_doubt:
+            left = f"an earlier run left it in doubt ({bench.high_voltage.doubt})"
+            raise BenchUnsafe(f"{left}: nothing is energised before a person has stated that it is dead")
 
     def before(self, plan: Plan, step: PlanStep) -> None:
         """Look after the gate, and high voltage on where ``step`` is the first of ``plan`` to need it.
@@ -79,6 +91,8 @@ class HighVoltageSteps:
             return
         high_voltage.look_after()
         if not is_hazardous(step.step):
+            if isinstance(step.step, _DEAF):
+                self.after(plan)
             return
         feed = fed_by(step.step)
         if high_voltage.state is State.ENERGISED:
@@ -94,20 +108,23 @@ class HighVoltageSteps:
             confirmation = confirm(request, self.person, self.bench.clock, self.bench.idle, high_voltage, button)
             high_voltage.arm(confirmation, request.digest)
             volts = request.volts if feed == "bank" else volts_of(step.step)
-            high_voltage.energise(request.digest, volts, feed, opened)
+            high_voltage.energise(self._request(plan).digest, volts, feed, opened)
         except GateRefused as error:
             if high_voltage.in_doubt:
                 raise BenchUnsafe(str(error)) from error
             raise StepNotRun(f"refused by the gate: {error}", refused_by_gate=True) from error
 
     def after(self, plan: Plan) -> None:
-        """High voltage off and proved off, where the plan had it on. Raises BenchUnsafe where that is not proved."""
+        """High voltage off and proved off, where the plan had it on.
+
+        Raises BenchUnsafe where that is not proved, and where something of the bench did not follow on the way.
+        """
         high_voltage = self.bench.high_voltage
         if high_voltage is None or not high_voltage.in_doubt:
             return
-        problems = [action.problem for action in self.note_safe(make_dead(self.bench)) if action.problem]
-        if high_voltage.in_doubt:
-            raise BenchUnsafe("; ".join(problems))
+        problems = [action for action in self.note_safe(make_dead(self.bench)) if action.problem]
+        if any(action.backed for action in problems) or high_voltage.in_doubt:
+            raise BenchUnsafe("; ".join(str(action.problem) for action in problems))
 
     def at_the_end(self, made_safe: list[SafeAction]) -> str | None:
         """After making safe: where nothing is proved, a person's statement is asked for. What is still unsafe."""
@@ -120,7 +137,7 @@ class HighVoltageSteps:
         elif high_voltage.in_doubt:
             try:
                 unsafe = state_dead(self.person, self.bench.idle, high_voltage)
-            except (InstrumentError, PortError) as error:
+            except (InstrumentError, PortError, JournalError) as error:
                 unsafe = str(error)
             except KeyboardInterrupt:
                 unsafe = "interrupted before anybody stated that both sides are dead"

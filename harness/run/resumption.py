@@ -20,6 +20,7 @@ class Resumption:
 
     unit: Mapping[str, str] | None
     left: Mapping[str, Fraction]
+    quarantine: str | None = None  # for the rest of the run, which this is
 
 
 class OtherUnit(Exception):
@@ -35,6 +36,7 @@ def go_on(resumption: Resumption, ledger: Ledger, now_ns: int) -> None:
     if resumption.unit is not None and (words := differing(resumption.unit, ledger.unit.values)):
         raise OtherUnit(f"not the unit and firmware that the record is about: {words}")
     ledger.heat_unknown(now_ns)
+    ledger.quarantine = ledger.quarantine or resumption.quarantine
     ledger.restore.update({name: value for name, value in resumption.left.items() if ledger.asked(name) != value})
 
 
@@ -43,13 +45,16 @@ def resumption(record: Record, device: str) -> Resumption:
     units = [reading.values for reading in record.identities() if reading.device == device]
     left: dict[str, Fraction] = {}
     at: object = None
+    quarantine: str | None = None
     for event in record.events():
         if event.kind == "begun":
             at = event.detail["device"]
         elif event.kind == "set_point" and at == device:
             name, first = str(event.detail["name"]), Fraction(str(event.detail["put_back"]))
             left[name] = first
-    return Resumption(units[-1] if units else None, left)
+        elif event.kind == "quarantine" and at == device:
+            quarantine = str(event.detail["reason"])
+    return Resumption(units[-1] if units else None, left, quarantine)
 
 
 def ended_plans(record: Record) -> frozenset[str]:

@@ -12,7 +12,7 @@ from harness.bench.spending import spending_of
 from harness.clock import S
 from harness.plan.steps import ShortCircuit
 from harness.record.result import Applied, Coverage, Measurement, Verdict
-from harness.run.bank_shot import BankShot, Window, analysed, high_voltage_of, keep, take
+from harness.run.bank_shot import BankShot, NotSeen, Window, analysed, high_voltage_of, keep, take
 from harness.run.context import Context, Outcome
 from harness.run.ledger import LastTrip
 from harness.run.observe import Status, stable_status
@@ -48,12 +48,17 @@ def run_short_circuit(step: ShortCircuit, context: Context, outcome: Outcome) ->
     ledger.wear.shot(spending.short_circuits, spending.clamp_energy, step.function)
     began_ns = clock.now_ns()
     ledger.current_begins(began_ns)
-    shot = take(context, step.voltage.si, window, lambda: _close(step, context))
-    if shot is None:
+    ledger.wear.strains("a short circuit")
+    try:
+        shot = take(context, step.voltage.si, window, lambda: _close(step, context))
+    except NotSeen as error:
+        if error.flowed:
+            ledger.quarantined(clock.now_ns(), "a short-circuit current flowed that nobody recorded")
+            raise
         ledger.current_ended(clock.now_ns(), Segments.constant(0.0, 1e-3))
         if step.closing:
-            raise StepFail("the breaker was told to close onto the fault, and no current flowed")
-        raise StepError("no current flowed: look at making switch and loop")
+            raise StepFail("the breaker was told to close onto the fault, and no current flowed") from error
+        raise
     keep(shot, outcome)
     current = shot.window.channels["current"]
     heating = Trace(0.0, shot.window.interval_s, current).segments.merged(_ONE_VALUE * float(current.max()))

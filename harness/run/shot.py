@@ -122,6 +122,8 @@ def shoot(step: Stimulus, context: Context, drive: Drive, aim: Aim) -> Shot:
     interval = _arm(step, context, drive, aim)
     if step.is_current:
         ledger.current_begins(bench.clock.now_ns())
+    if step.draw is not None:
+        ledger.wear.strains(str(step.level))
     try:
         said, polled = _apply(step, context, drive, aim)
         if said is not None:

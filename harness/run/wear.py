@@ -37,6 +37,7 @@ class Unit:
         self._budgets, self._file, self._run, self._real = budgets, file, run, real
         self.serial = serial
         self._before = UnitWear() if file is None else book.read(file)
+        self._strained = False
         self.spent: dict[Wear, float] = dict.fromkeys(WEAR, 0.0)
 
     @property
@@ -65,12 +66,30 @@ class Unit:
         """Note ``amount``, which is about to be used up by ``what``. Raises StepError where it cannot be noted."""
         if not amount:
             return
-        if self._file is not None and self.serial is not None:
-            try:
-                book.append(self._file, self.serial, "spent", kind=kind, amount=float(amount), run=self._run, what=what)
-            except WearError as error:
-                raise StepError(f"the unit's wear cannot be noted: {error}") from error
+        self._note("spent", kind=kind, amount=float(amount), what=what)
         self.spent[kind] += float(amount)
+
+    def strains(self, what: str) -> None:
+        """A current is about to flow through the switch: a run that is killed meanwhile leaves the unit quarantined.
+
+        Raises StepError where it cannot be noted.
+        """
+        self._note("strained", what=what)
+        self._strained = True
+
+    def settled(self) -> None:
+        """The step is over, and what came of its current is known or noted. Raises StepError."""
+        if self._strained:
+            self._note("settled")
+            self._strained = False
+
+    def _note(self, entry: str, **detail: object) -> None:
+        if self._file is None or self.serial is None:
+            return
+        try:
+            book.append(self._file, self.serial, entry, run=self._run, **detail)
+        except WearError as error:
+            raise StepError(f"what the unit goes through cannot be noted: {error}") from error
 
     def shot(self, short_circuits: int, clamp_energy: float, what: str) -> None:
         """A current that the breaker has to break is about to flow. Raises StepNotRun, StepError."""
@@ -83,11 +102,7 @@ class Unit:
 
     def quarantined(self, reason: str) -> None:
         """Keep it for later runs. Raises StepError where it cannot be noted."""
-        if self._file is not None and self.serial is not None:
-            try:
-                book.append(self._file, self.serial, "quarantined", reason=reason, run=self._run)
-            except WearError as error:
-                raise StepError(f"the unit's quarantine cannot be noted: {error}") from error
+        self._note("quarantined", reason=reason)
 
     def summary(self) -> dict[str, object]:
         """For the record: spent in this run, left of each budget."""

@@ -161,7 +161,16 @@ def test_voltage_that_comes_back_later_is_seen(rig: Rig) -> None:
 
     assert ending.exit_code == 5
     assert "V where none may be" in problems(ending)
-    assert (rig.state, rig.off) == (State.SAFE, True)  # discharged once more
+    assert (rig.state, rig.off) == (State.NOT_PROVEN_DEAD, True)  # slower than the resistors let it fall
+    assert rig.supplied
+
+
+def test_voltage_that_comes_back_soon_is_waited_for(rig: Rig) -> None:
+    ending = rig.run({"open_1": rig.panel("FAULT rebound ON")}, LIVE)
+
+    assert ending.exit_code == 5
+    assert "after it was discharged: voltage comes back" in problems(ending)
+    assert (rig.state, rig.off) == (State.NOT_PROVEN_DEAD, True)
 
 
 def test_the_isolation_is_noted_before_anything_is_on(rig: Rig) -> None:
