@@ -12,7 +12,18 @@ from contextlib import contextmanager
 from pathlib import Path
 
 import pytest
-from safety_rig import LONG, PATIENCE_S, TRIP, ServedBench, TerminalRun, served_bench, start, terminal_run, wait
+from safety_rig import (
+    LONG,
+    PATIENCE_S,
+    TRIP,
+    ServedBench,
+    TerminalRun,
+    keep_cut_time,
+    served_bench,
+    start,
+    terminal_run,
+    wait,
+)
 
 from harness.record.reader import Record
 
@@ -65,6 +76,7 @@ def test_a_person_at_the_terminal_confirms_and_the_run_passes(tmp_path: Path, se
 def test_without_a_terminal_nothing_is_energised(tmp_path: Path, served: ServedBench) -> None:
     plan = tmp_path / "plan.yaml"
     plan.write_text(TRIP)
+    keep_cut_time(tmp_path / "runs", served.file)
     arguments = ("run", str(plan), "--bench", str(served.file), "--runs", str(tmp_path / "runs"), "--json")
     quiet = subprocess.DEVNULL
     process = start(*arguments, stdin=quiet, stdout=subprocess.PIPE, stderr=quiet)

@@ -1,4 +1,4 @@
-"""How soon this bench was seen to go off, held against what its file declares.
+"""How soon this bench was seen to go off, held against what its file declares: unknown is as bad as too slow.
 
 A simulated bench cuts nothing, and a bench without a source has nothing to cut.
 """
@@ -32,13 +32,14 @@ def cut_time(spec: BenchSpec, runs: Path) -> CutTime | None:
     try:
         measured = read_measured(runs, spec.name)
     except InspectionUnreadable as error:
-        return CutTime(f"cut time of bench {spec.name} not known: {error}; {advice}")
+        return CutTime(f"cut time of bench {spec.name} not known: {error}; {advice}", refused=True)
     if measured is None or WATCHDOG not in measured.cut_s:
-        return CutTime(f"cut time of bench {spec.name} was never measured: {advice}")
+        return CutTime(f"cut time of bench {spec.name} was never measured: {advice}", refused=True)
     seconds, allowed = measured.cut_s[WATCHDOG], spec.watchdog.stop_within
     figures = f"{show(seconds, 's')} on {measured.at[:10]}, {show(allowed, 's')} declared (watchdog.stop_within)"
     if seconds > allowed:
         return CutTime(f"cut time of bench {spec.name}: {figures}; mend the bench and {advice}", refused=True)
     if measured.digest != spec.digest:
-        return CutTime(f"cut time of bench {spec.name}: {figures}, with another state of the bench file: {advice}")
+        text = f"cut time of bench {spec.name}: {figures}, with another state of the bench file: {advice}"
+        return CutTime(text, refused=True)
     return CutTime(f"cut time of bench {spec.name}: {figures}")

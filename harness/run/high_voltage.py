@@ -62,19 +62,20 @@ class HighVoltageSteps:
         return None if absent is None else f"high-voltage step refused: {absent}"
 
     def open(self, plan: Plan, journal: Journal) -> None:
-        """The gate, shut, where ``plan`` needs high voltage and the bench has what it takes.
+        """The gate, shut, where ``plan`` needs high voltage and the bench has what it takes, or was left in doubt.
 
         Raises InstrumentError, and BenchUnsafe for a bench that an earlier run left in doubt.
         """
         bench = self.bench
-        if bench.high_voltage is not None or not any(is_hazardous(place.step) for place in plan.places):
+        standing = Standing(None if bench.simulated else self.runs, bench.spec.name)
+        wanted = any(is_hazardous(place.step) for place in plan.places) or standing.doubt() is not None
+        if bench.high_voltage is not None or not wanted:
             return
         if bench.interlock is None or bench.voltmeter is None:
             return
         if bench.spec.discharge is None or bench.spec.contactor is None:
             return
         watchdog = bench.start_watchdog(journal.folder)
-        standing = Standing(None if bench.simulated else self.runs, bench.spec.name)
         bench.high_voltage = HighVoltage(bench, bench.interlock, bench.voltmeter, watchdog, journal.event, standing)
         bench.high_voltage.begin()
         if bench.high_voltage.in_doubt:

@@ -41,7 +41,7 @@ def keep(runs: Path, seconds: float, digest: str = SERVED.digest, name: str = "s
 def test_a_bench_that_was_never_measured_is_said_to_be_so(tmp_path: Path) -> None:
     known = cut_time(SERVED, tmp_path)
 
-    assert known is not None and not known.refused
+    assert known is not None and known.refused
     assert known.text.startswith("cut time of bench served was never measured: measure it with 'breakerbench bench ")
 
 
@@ -61,8 +61,8 @@ def test_another_bench_file_and_a_broken_record_are_named(tmp_path: Path) -> Non
     inspection_file(tmp_path, "served").write_text("nonsense")
     broken = cut_time(SERVED, tmp_path)
 
-    assert changed is not None and "with another state of the bench file" in changed.text
-    assert broken is not None and "not known" in broken.text and not broken.refused
+    assert changed is not None and "with another state of the bench file" in changed.text and changed.refused
+    assert broken is not None and "not known" in broken.text and broken.refused
 
 
 def test_a_simulated_bench_has_none(tmp_path: Path) -> None:
@@ -74,7 +74,7 @@ class Person(Nobody):
         return None
 
 
-def test_high_voltage_steps_are_refused_on_a_bench_that_is_too_slow(tmp_path: Path) -> None:
+def test_high_voltage_steps_are_refused_on_a_bench_that_is_too_slow_or_not_measured(tmp_path: Path) -> None:
     class Real:
         simulated, spec = False, SERVED
 
@@ -83,6 +83,9 @@ def test_high_voltage_steps_are_refused_on_a_bench_that_is_too_slow(tmp_path: Pa
     device = load_device(shipped_device("heater"))
     steps = HighVoltageSteps(device, cast(Bench, Real()), Person(False), lambda done: done, tmp_path)
 
+    refusal = steps.refusal(load_plan(path))
+    assert refusal is not None and "was never measured" in refusal
+    keep(tmp_path, 0.3)
     assert steps.refusal(load_plan(path)) is None
     keep(tmp_path, 0.6)
     refusal = steps.refusal(load_plan(path))
