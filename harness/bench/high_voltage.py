@@ -11,18 +11,19 @@ Nothing else switches contactor or discharge. The gate decides (harness/bench/ga
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator, Mapping
+from collections.abc import Callable, Mapping
 from contextlib import suppress
 
 from harness.bench.bank import RELAYS, Bank
+from harness.bench.contacts import Contacts, wait_for
 from harness.bench.gate import Confirmation, Gate, State
 from harness.bench.guard import BenchUnsafe, GateRefused, LiveBench, Watchdog
 from harness.bench.instrument import InstrumentError
 from harness.bench.interlock import Inputs, InterlockUnit, Voltmeter
 from harness.bench.proof import Proof, Reading
-from harness.bench.safety_spec import PAST, ContactorSpec, DischargeSpec
-from harness.bench.witness import LOOK_NS, Witness
-from harness.clock import MS, S
+from harness.bench.safety_spec import DischargeSpec
+from harness.bench.witness import Witness
+from harness.clock import S
 from harness.record.standing import Standing
 
 Note = Callable[[int, str, Mapping[str, object]], None]
@@ -35,7 +36,6 @@ _UP = 0.95  # of the source's voltage, on the source side
 _CHARGED = 0.9  # of the source side's voltage, on the load side
 _FOLLOWS = 0.5  # of the source side's voltage on the load side is no leakage: the breaker conducts
 _EMPTY_V = 5.0  # so little left on a side that closing the breaker lifts none by what counts as a rise (proof.py)
-_FEEDBACK_NS = 200 * MS  # a contactor's auxiliary contact has followed by then; common practice, no source
 
 
 class HighVoltage:
@@ -57,7 +57,7 @@ class HighVoltage:
         self._interlock = interlock
         self._watchdog = watchdog
         self._note = note
-        self._contactor: ContactorSpec = spec.contactor
+        self._contacts = Contacts(interlock, spec.contactor, bench.clock, bench.source)
         self._discharge: DischargeSpec = spec.discharge
         self._look_again_ns = 0
         self._standing = standing
@@ -69,9 +69,7 @@ class HighVoltage:
 
     def begin(self) -> None:
         """Contactor open and discharge on, whatever a run before left. Raises InstrumentError."""
-        self._interlock.relay("contactor", False)
-        self._interlock.relay("discharge", True)
-        self.unlink()
+        self._contacts.begin()
         if self.bank is not None:
             self.bank.part()
             self.bank.discharge()
@@ -153,25 +151,20 @@ class HighVoltage:
         if not self.gate.outputs.source or self.fed_by != "source":
             raise InstrumentError("source: the gate lets it feed nothing")
         self._witness.rises()
-        if not self.inputs().contactor:
-            self._close_contactor()
+        self._contacts.connect()
         source.configure(volts, spec.current)
         source.output(True)
-        self._wait(lambda: self.look()[0] >= _UP * volts, _RISE_NS, f"the source side does not come to {volts:.0f} V")
+        self._wait(
+            lambda: self.look()[0] >= _UP * volts,
+            _RISE_NS,
+            f"the source side does not come to {volts:.0f} V",
+        )
         if opened and (load_side := self.look()[1]) >= _FOLLOWS * volts:
             raise InstrumentError(
                 f"the load side reads {load_side:.0f} V behind a breaker that says it is open: shorted?"
             )
         if precharge:
             self.precharge()
-
-    def _close_contactor(self) -> None:
-        self._interlock.relay("discharge", False)
-        self._wait(lambda: not self.inputs().discharge, _FEEDBACK_NS, "the discharge relay's feedback says closed")
-        self._interlock.relay("contactor", True)
-        self._wait(
-            lambda: self.inputs().contactor, _FEEDBACK_NS, "the contactor's feedback does not say that it closed"
-        )
 
     def empty(self) -> None:
         """Source off, contactor open, both sides discharged and seen to fall. Raises InstrumentError."""
@@ -236,10 +229,16 @@ class HighVoltage:
         self._interlock.relay("bypass", True)
 
     def unlink(self) -> None:
-        """Open whatever leads past the breaker, link and precharge resistor. Raises InstrumentError."""
-        for name in PAST:
-            if self._interlock.has(name):
-                self._interlock.relay(name, False)
+        """Open whatever leads past the breaker. Raises InstrumentError."""
+        self._contacts.unlink()
+
+    def open_contactor(self) -> str:
+        """See Contacts.open. Raises InstrumentError."""
+        return self._contacts.open()
+
+    def discharge(self) -> None:
+        """See Contacts.discharge. Raises InstrumentError."""
+        self._contacts.discharge()
 
     def precharge(self) -> None:
         """Charge the load side through the precharge resistor, where the bench has one, and take it away again."""
@@ -316,35 +315,12 @@ class HighVoltage:
         """What could not be done from here is the watchdog's to do, by links of its own: it hears nothing more."""
         self._watchdog.hush()
 
-    def open_contactor(self) -> str:
-        """Open the contactor, once the current is below what it may break or the longest wait is over; says which.
-
-        Raises InstrumentError where its feedback says that it is still closed.
-        """
-        deadline_ns = self._now_ns + round(self._contactor.maximum_wait * S)
-        current = self._current()
-        while (current is None or abs(current) >= self._contactor.breaking_current) and self._now_ns < deadline_ns:
-            self._bench.clock.sleep_until(min(self._now_ns + LOOK_NS, deadline_ns))
-            current = self._current()
-        self._interlock.relay("contactor", False)
-        self._wait(lambda: not self.inputs().contactor, _FEEDBACK_NS, "the contactor's feedback says closed: welded?")
-        below = current is not None and abs(current) < self._contactor.breaking_current
-        shown = "an unknown current" if current is None else f"{current:.1f} A"
-        return (
-            f"at {shown}" if below else f"at {shown}: the longest wait of {self._contactor.maximum_wait:g} s was over"
-        )
-
-    def discharge(self) -> None:
-        """Connect the discharge resistors to both sides. Raises InstrumentError where the feedback says open."""
-        self._interlock.relay("discharge", True)
-        self._wait(lambda: self.inputs().discharge, _FEEDBACK_NS, "the discharge relay's feedback says open")
-
     def prove_dead(self) -> Proof:
         """Watch both sides fall, judge. The gate goes to safe or to not_proven_dead, whatever fails on the way."""
         readings: list[Reading] = []
         try:
             proof = self._witness.watch(readings)
-            proof = Proof((*proof.reasons, *self._feedbacks()))
+            proof = Proof((*proof.reasons, *self._contacts.problems()))
         except InstrumentError as error:
             proof = Proof((str(error),))
         if not proof.proved:
@@ -363,13 +339,6 @@ class HighVoltage:
         if not proof.proved:
             self._in_doubt(f"not proved dead: {'; '.join(proof.reasons)}")
         return proof
-
-    def _feedbacks(self) -> Iterator[str]:
-        inputs = self.inputs()
-        if inputs.contactor:
-            yield "the contactor's feedback says closed: welded?"
-        if not inputs.discharge:
-            yield "the discharge relay's feedback says open"
 
     def stated_dead(self, statement: str) -> str | None:
         """A person's word that both sides are dead, with two fresh readings; says why it is not taken."""
@@ -413,18 +382,8 @@ class HighVoltage:
             self.gate.trouble()
             raise GateRefused(f"isolation of {ohm:.3g} ohm, and {spec.at_least:.3g} ohm is the least")
 
-    def _current(self) -> float | None:
-        try:
-            return None if self._bench.source is None else self._bench.source.current()
-        except InstrumentError:
-            return None
-
     def _wait(self, true: Callable[[], bool], at_most_ns: int, problem: str) -> None:
-        deadline_ns = self._now_ns + at_most_ns
-        while not true():
-            if self._now_ns >= deadline_ns:
-                raise InstrumentError(problem)
-            self._bench.clock.sleep_until(self._now_ns + LOOK_NS)
+        wait_for(self._bench.clock, true, at_most_ns, problem)
 
     @property
     def _now_ns(self) -> int:

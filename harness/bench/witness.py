@@ -8,13 +8,12 @@ from __future__ import annotations
 from dataclasses import replace
 
 from harness.bench.bank import Bank
+from harness.bench.contacts import LOOK_NS
 from harness.bench.interlock import Voltmeter
 from harness.bench.proof import Proof, Reading, Seen, Side, judge_discharge, live_side
 from harness.bench.safety_spec import DischargeSpec, VoltmeterSpec
 from harness.clock import MS, Clock, S
 
-LOOK_NS = 5 * MS
-"""Between readings of a voltage that changes."""
 _STAYS_NS = 3 * S  # what capacitors give back shows within seconds; common practice, no source
 _RESTS_NS = 50 * MS
 
