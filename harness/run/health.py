@@ -113,6 +113,8 @@ def _record(context: Context, voltage: float | None, current: float | None) -> A
         recorder.arm(_INTERVAL_S, round(_RECORD_S / _INTERVAL_S), before, None)
         bench.idle(round(1.5 * _RECORD_S * S))
         limited = voltage is not None and source.limiting()
+        if voltage is not None and current is None and bench.high_voltage is not None:
+            bench.high_voltage.precharge()  # a load side that never read the voltage could not be proved dead
     finally:
         source.off()
         if load is not None:
