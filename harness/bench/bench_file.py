@@ -99,7 +99,13 @@ class InjectorSection(StimulusSection):
     isolated_for: Voltage | None = None  # declared isolation between its output and its own side
 
 
-class GateSupplySection(InstrumentSection):
+class ConnectedSection(Part):
+    """What stays connected to the breaker from the start of a run to its end, high voltage or not."""
+
+    isolated_for: Voltage | None = None  # declared isolation between its connection and its own side; absent: none
+
+
+class GateSupplySection(ConnectedSection, InstrumentSection):
     """An external supply into the test pins of the gate driver's isolated rail."""
 
     voltage: Voltage
@@ -107,7 +113,7 @@ class GateSupplySection(InstrumentSection):
     accuracy: VoltageAccuracySection
 
 
-class BusSignalSection(InstrumentSection):
+class BusSignalSection(ConnectedSection, InstrumentSection):
     """A signal into the bus-voltage sensing input, in equivalent volts; 0 V is its rest."""
 
     voltage: Voltage
@@ -123,7 +129,7 @@ class TemperatureAccuracySection(Part):
     offset: Kelvin
 
 
-class NtcSection(InstrumentSection):
+class NtcSection(ConnectedSection, InstrumentSection):
     """A thermistor simulator in place of the one on the heat sink."""
 
     temperature: Temperature = parse("25 degC")
@@ -185,8 +191,11 @@ class RecorderSection(InstrumentSection):
     channels: ChannelsSection
 
 
-class ProgrammingSection(Part):
-    """The programming connector: what `commands: {flash: ...}` is told for `{programming}`; nothing else uses it."""
+class ProgrammingSection(ConnectedSection):
+    """The programming connector: what `commands: {flash: ...}` is told for `{programming}`; nothing else uses it.
+
+    Its adapter stays plugged in: a run that puts a build in goes on to high voltage with nobody to pull it out.
+    """
 
     resource: Resource = SIMULATED
 

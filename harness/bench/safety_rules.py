@@ -12,7 +12,7 @@ from collections.abc import Iterator
 from itertools import pairwise
 
 from harness.bench.bank_rules import check_bank
-from harness.bench.bench_file import BenchFile
+from harness.bench.bench_file import BenchFile, ConnectedSection
 from harness.bench.proof import TOUCH_ENERGY_J, TOUCH_LIMIT_V
 from harness.bench.safety_file import InterlockSection
 from harness.files.load import Loaded
@@ -45,6 +45,7 @@ def unsafe(loaded: Loaded[BenchFile]) -> Iterator[FileError]:
     yield from _missing(loaded)
     for rule in (_interlock, _watchdog, _voltmeter, _contactor, _discharge, _precharge, _backup, _limits, _isolation):
         yield from rule(loaded)
+    yield from _connected(loaded)
     yield from check_bank(loaded)
 
 
@@ -218,6 +219,21 @@ def _isolation(loaded: Loaded[BenchFile]) -> Iterator[FileError]:
         wanted = show(_OHM_PER_VOLT * volts, "ohm")
         message = f"{isolation.at_least}: want {_OHM_PER_VOLT:g} ohm/V or more (UN R100 5.1.3.1), {wanted} here"
         yield loaded.error(("roles", "isolation", "at_least"), message)
+
+
+def _connected(loaded: Loaded[BenchFile]) -> Iterator[FileError]:
+    """What no relay takes off the breaker is isolated for all that source and bank can put on it."""
+    volts = _volts(loaded)
+    for role, section in loaded.model.roles:
+        if not isinstance(section, ConnectedSection):
+            continue
+        stays = f"{role} stays connected to the breaker while {show(volts, 'V')} are on it"
+        if section.isolated_for is None:
+            message = f"{stays}: declare 'isolated_for', or take the role out of this bench"
+            yield loaded.error(("roles", role), message, key=True)
+        elif section.isolated_for.si < volts:
+            message = f"{section.isolated_for}: {stays}; want isolation for that, or take the role out of this bench"
+            yield loaded.error(("roles", role, "isolated_for"), message)
 
 
 def _volts(loaded: Loaded[BenchFile]) -> float:

@@ -95,7 +95,7 @@ def test_the_connector_is_served_while_it_runs() -> None:
     ("edit", "wanted"),
     [
         (("{image}", "{immage}"), "{immage} stands for nothing; want {build}, {image}, {programming}"),
-        (("  programming: {}\n", ""), "{programming}: this bench has no role 'programming'"),
+        (("  programming: {isolated_for: 1000 V}\n", ""), "{programming}: this bench has no role 'programming'"),
     ],
 )
 def test_a_word_in_braces_that_cannot_be_filled_in_is_a_fault(

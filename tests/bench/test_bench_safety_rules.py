@@ -51,11 +51,30 @@ def test_the_shipped_benches_are_safe(name: str) -> None:
     assert load_bench(shipped_bench(name)).interlock is not None
 
 
+def test_what_is_isolated_for_the_highest_voltage_may_stay_connected(tmp_path: Path) -> None:
+    path = tmp_path / "bench.yaml"
+    path.write_text(shipped_bench("served").read_text().replace("isolated_for: 1000 V", "isolated_for: 750 V"))
+
+    assert load_bench(path).bus_signal is not None
+
+
+def test_a_simulated_bench_says_as_well_what_its_stand_ins_are_isolated_for(tmp_path: Path) -> None:
+    path = tmp_path / "bench.yaml"
+    path.write_text(shipped_bench("simulated").read_text().replace("isolated_for: 1000 V", "isolated_for: 60 V"))
+
+    with pytest.raises(FileErrors) as caught:
+        load_bench(path)
+
+    roles = ("gate_supply", "bus_signal", "ntc", "programming")  # and not the injector, which is at rest meanwhile
+    assert [error.message.split()[2] for error in caught.value.errors] == list(roles)
+
+
 def test_a_bench_without_high_voltage_needs_none_of_it(tmp_path: Path) -> None:
     path = tmp_path / "bench.yaml"
     path.write_text(
         "format: 1\nname: low\ntitle: Low voltage only\nlin: {port: /dev/null}\nroles:\n"
         '  supply_12v: {resource: "TCPIP::127.0.0.1::9::SOCKET", voltage: 13.5 V, current_limit: 2 A}\n'
+        '  programming: {resource: "TCPIP::127.0.0.1::10::SOCKET"}\n'
     )
 
     assert load_bench(path).source is None
