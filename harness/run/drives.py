@@ -13,8 +13,10 @@ from typing import Protocol
 
 from harness.bench.bench import Bench
 from harness.bench.instrument import CurrentStimulus, SignalSource
+from harness.bench.proof import TOUCH_LIMIT_V
 from harness.clock import MS, S
 from harness.plan.steps import SENSOR_FAULTS, STIMULI, Stimulus
+from harness.quantity import show
 from harness.run.course import Course, course_of
 from harness.run.step_errors import StepNotRun
 from protocol.device import Device
@@ -209,8 +211,27 @@ def _staircase(course: Course, bench: Bench, go: Callable[[float], None]) -> Non
 def _inject(step: Stimulus, device: Device, bench: Bench, held: float | None) -> Drive:
     spec = bench.spec.injector
     assert bench.injector is not None and spec is not None
+    _refuse_live_input(bench, spec.isolated_for)
     course = course_of(step, 0.0, spec.slew)
     return _Injected(course, bench, bench.injector, spec.stop_input and step.switch == "closed")
+
+
+def _refuse_live_input(bench: Bench, isolated_for: float) -> None:
+    """Nothing is injected into a sensing input that lies higher than its injector is ``isolated_for``, V.
+
+    `check` refuses it from the plan; this goes by what the voltmeter reads. Raises StepNotRun and InstrumentError.
+    """
+    high_voltage = bench.high_voltage
+    if high_voltage is None or not high_voltage.in_doubt:
+        return
+    most = max(TOUCH_LIMIT_V, isolated_for)
+    for side, volts in zip(("source side", "load side"), high_voltage.readings(), strict=True):
+        if abs(volts) > most:
+            isolated = f"is isolated for {show(isolated_for, 'V')}" if isolated_for else "declares no isolation"
+            raise StepNotRun(
+                f"the sensing input is energised: the {side} reads {show(volts, 'V')}, and the injector {isolated}"
+                " (isolated_for); nothing was injected"
+            )
 
 
 def _draw(step: Stimulus, device: Device, bench: Bench, held: float | None) -> Drive:
