@@ -326,11 +326,17 @@ class Engine:
             outcome.not_run(str(error))
             self._ending.refused_by_gate |= error.refused_by_gate
         finally:
-            self._ledger.wear.settled()
+            self._settle(outcome)
         if outcome.verdict in (Verdict.ERROR, Verdict.NOT_RUN):
             self._watch.forget()
         else:
             self._watch.after(context, step.step, outcome, trips)
+
+    def _settle(self, outcome: Outcome) -> None:
+        try:
+            self._ledger.wear.settled()
+        except StepError as error:
+            outcome.error(str(error))
 
     def _after_reset(self, outcome: Outcome) -> None:
         """A step that restarted the unit: it must come up as what it was."""
