@@ -7,8 +7,9 @@ drawn through the switch strains these; an injected one flows through the sensin
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping
+from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
+from itertools import pairwise
 
 import numpy as np
 
@@ -21,6 +22,7 @@ from protocol.protection import Instantaneous
 MARGIN = 1.1  # over the latest time that a good breaker needs
 MARGIN_S = 0.1
 FAST_MARGIN_S = 1e-4  # where a comparator is to act: no longer than anything else would take
+_PIECES = 100  # of a ramp, each taken at the higher one of its ends
 HEALTH_S = 2.0
 """Of a current that only measures the switch."""
 HOST_S = 0.1
@@ -36,12 +38,52 @@ class CutOff:
 
 
 def limits_of(step: Stimulus, device: Device, bench: BenchSpec | None) -> dict[str, float]:
-    """Seconds that what carries the current of ``step`` stands it, by name; empty where nothing is strained."""
+    """Seconds from the start until what carries the current of ``step`` has had all that it stands, by name.
+
+    Each current of its course uses up its time over the time for which it is stood; nothing cools meanwhile. What is
+    not strained, or stands all of it for ever, is left out.
+    """
     if step.draw is None or step.voltage is None:
         return {}
-    share = 1.0 if step.pulses is None else step.pulses.on.si / (step.pulses.on.si + step.pulses.off.si)
-    found = strained(step.current, step.voltage.si, device, bench)
-    return {name: seconds / share for name, seconds in found.items()}
+    course, volts = _course(step), step.voltage.si
+    stood = {current: strained(current, volts, device, bench) for current in dict(course)}
+    names = dict.fromkeys(name for found in stood.values() for name in found)
+    ends = {
+        name: _end([(stood[current].get(name, math.inf), seconds) for current, seconds in course]) for name in names
+    }
+    dwelt = _dwells(step)
+    return {name: max(end - dwelt, 0.0) for name, end in ends.items() if end < math.inf}
+
+
+def _course(step: Stimulus) -> list[tuple[float, float]]:
+    """(A, s) one after the other, the last one for ever; never less than what flows.
+
+    A ramp goes on from its begin as soon as a program says so. Nobody knows where it is when the breaker is closed
+    onto it.
+    """
+    if step.train:
+        return [*step.train, (step.train[-1][0], math.inf)]
+    if step.ramp is None or step.closing:
+        return [(step.highest, math.inf)]
+    ends = np.linspace(step.ramp.begin.si, step.current, _PIECES + 1).tolist()
+    pieces = [(max(pair), step.ramp_s / _PIECES) for pair in pairwise(ends)]
+    return [(ends[0], _dwells(step)), *pieces, (step.current, math.inf)]
+
+
+def _dwells(step: Stimulus) -> float:
+    """Seconds for which a ramp may stay where it begins, before the time of the stimulus counts."""
+    return 0.0 if step.ramp is None or step.closing else HOST_S
+
+
+def _end(pieces: Iterable[tuple[float, float]]) -> float:
+    """Seconds until the shares of ``pieces``, each (s that it is stood, s that it lasts), come to 1; inf: never."""
+    at = used = 0.0
+    for stands, lasts in pieces:
+        left = (1 - used) * stands
+        if left <= lasts:
+            return at + left
+        at, used = at + lasts, used + lasts / stands
+    return math.inf
 
 
 def strained(current: float, volts: float, device: Device, bench: BenchSpec | None) -> dict[str, float]:

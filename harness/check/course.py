@@ -165,7 +165,7 @@ class Course:
                 if name == step.function:
                     # The current flows on for the latency after the level has come to 1.
                     latency = self.device.functions[name].declared.latency[1]
-                    self.levels[name] = situation.heated(name, step.current, latency, 1.0)
+                    self.levels[name] = situation.heated(name, step.highest, latency, 1.0)
                     self.unknown.discard(name)
                 elif seconds is None:
                     self.levels[name] = UNKNOWN

@@ -24,7 +24,8 @@ def check_cut_off(step: ExpectTrip | ExpectNoTrip, seconds: float, spot: Spot) -
     else:
         found, needs = of_hold(step, spot.device, spot.bench, seconds), "the step lasts"
     if found.seconds < seconds:
-        stands = f"{found.ruled_by} stands {step.level} for {show(found.seconds, 's')}"
+        what = step.level if step.ramp is None and step.pulses is None else "this"
+        stands = f"{found.ruled_by} stands {what} for {show(found.seconds, 's')}"
         yield spot.error(f"{stands}, and {needs} {show(seconds, 's')}", step.key)
     yield from _holder(step, found, spot)
 

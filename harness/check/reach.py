@@ -92,7 +92,7 @@ def check_stimulus(step: Stimulus, spot: Spot, function: str | None = None) -> F
         yield from _reach(step, spot, spot.bench)
     yield from check_recorded(step, spot)
     if step.draw is not None and step.voltage is not None:
-        yield from check_fault(step.voltage, step.current, spot, ("voltage",), (step.key,))
+        yield from check_fault(step.voltage, step.highest, spot, ("voltage",), step.highest_at)
     yield from check_isolation(step, spot)
 
 
@@ -129,13 +129,15 @@ def closable(spot: Spot, applied: tuple[protection.Quantity, ...] = ()) -> Fault
 def _current(step: Stimulus, spot: Spot, function: str | None) -> Faults:
     if step.current <= 0:
         yield spot.error("want more than 0 A", step.key)
+    if step.ramp is not None and step.ramp.begin.si < 0:
+        yield spot.error("want 0 A or more", "ramp", "from")
     sampled = not isinstance(spot.device.functions.get(function or ""), Instantaneous)
-    if sampled and step.current > spot.device.sensing.full_scale:
+    if sampled and step.highest > spot.device.sensing.full_scale:
         full_scale = show(spot.device.sensing.full_scale, "A")
-        yield spot.error(f"beyond {full_scale}, which is all that the breaker measures", step.key)
+        yield spot.error(f"beyond {full_scale}, which is all that the breaker measures", *step.highest_at)
     if step.draw is not None and step.voltage is not None:
-        if step.current > spot.device.ratings.peak_current:
-            yield spot.error(f"beyond the switch's {show(spot.device.ratings.peak_current, 'A')}", step.key)
+        if step.highest > spot.device.ratings.peak_current:
+            yield spot.error(f"beyond the switch's {show(spot.device.ratings.peak_current, 'A')}", *step.highest_at)
         if not 0 < step.voltage.si <= spot.device.ratings.bus_voltage:
             yield spot.error(f"want more than 0 V, up to {show(spot.device.ratings.bus_voltage, 'V')}", "voltage")
 
@@ -146,12 +148,12 @@ def _reach(step: Stimulus, spot: Spot, bench: BenchSpec) -> Faults:
         name = "load" if step.draw is not None else "injector"
         stimulus = bench.load if step.draw is not None else bench.injector
         if stimulus is not None:
-            if step.current > stimulus.current:
-                yield spot.error(f"beyond the {name}'s {show(stimulus.current, 'A')}", step.key)
+            if step.highest > stimulus.current:
+                yield spot.error(f"beyond the {name}'s {show(stimulus.current, 'A')}", *step.highest_at)
             yield from _rates(step, stimulus.slew, f"{stimulus.slew / 1e6:.4g} A/us", spot, bench)
         if step.draw is not None and bench.source is not None and step.voltage is not None:
-            if step.current > bench.source.current:
-                yield spot.error(f"beyond the source's {show(bench.source.current, 'A')}", step.key)
+            if step.highest > bench.source.current:
+                yield spot.error(f"beyond the source's {show(bench.source.current, 'A')}", *step.highest_at)
             if step.voltage.si > bench.source.voltage:
                 yield spot.error(f"beyond the source's {show(bench.source.voltage, 'V')}", "voltage")
     elif step.key == "supply":

@@ -50,7 +50,7 @@ def check_edges(width: float, spot: Spot) -> Faults:
 def check_recorded(step: Stimulus, spot: Spot) -> Faults:
     """What every stimulus asks: memory for a recording at all, and ranges that hold it."""
     if step.level not in SENSOR_FAULTS:
-        values = {STIMULI[step.key].channel: abs(step.value)}
+        values = {STIMULI[step.key].channel: max(map(abs, step.levels.values()))}
         if step.draw is not None and (clamp := spot.device.ratings.clamp) is not None:
             values["switch_voltage"] = clamp[1]
         yield from check_ranges(values, spot, step.key)

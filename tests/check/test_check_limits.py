@@ -2,18 +2,21 @@
 
 from __future__ import annotations
 
+import time
 from collections.abc import Callable
 from dataclasses import replace
 from pathlib import Path
 
+import numpy as np
 import pytest
-from check_bench import BENCH, complaints
+from check_bench import BENCH, PUMP, complaints
 
-from harness.bench.cut_off import FAST_MARGIN_S, MARGIN, MARGIN_S, limits_of, of_hold, of_trip
+from harness.bench.cut_off import FAST_MARGIN_S, HOST_S, MARGIN, MARGIN_S, limits_of, of_hold, of_trip
 from harness.bench.safety_spec import DischargeSpec
 from harness.bench.spec import BenchSpec, shipped_bench
 from harness.files.profile import load_device, shipped_device
 from harness.plan.steps import ExpectNoTrip, ExpectTrip
+from harness.trip.coordination import withstand_line
 from protocol.branch import Cable, Withstand
 from protocol.device import Device
 
@@ -224,6 +227,57 @@ def test_a_channel_out_of_its_range(tmp_path: Path) -> None:
     ]
 
 
+# A current that begins higher than it ends
+
+
+DOWN = START + (
+    "  - expect_trip: {draw: ¶190 A, voltage: 700 V, function: short_circuit, ramp: {from: ¶419 A, rate: 1 A/us}}"
+)
+STURDY = replace(HEATER, cable=None, withstand=Withstand(((1000.0, 1.0), (2000.0, 1e-3)), 10.0))
+WIDE = replace(
+    BENCH,
+    source=replace(BENCH.source, current=420.0),  # type: ignore[type-var]
+    load=replace(BENCH.load, current=450.0),  # type: ignore[type-var]
+)
+
+
+@pytest.mark.parametrize(
+    ("change", "at", "message"),
+    [
+        (of("source", current=200.0), 1, "beyond the source's 200 A"),
+        (of("load", current=200.0), 1, "beyond the load's 200 A"),
+        (
+            channel("current", 210.0), 0,
+            "up to 419 A on the recorder's channel current, whose range ends at 210 A: want a tenth more",
+        ),
+        (ratings(peak_current=250.0), 1, "beyond the switch's 250 A"),
+        (
+            of("limits", clamp_energy=5.0), 1,
+            "breaking up to 419 A gives the clamp 6.931 J, and the bench allows 5 J",
+        ),
+    ],
+)  # fmt: skip
+def test_a_current_that_begins_higher_than_it_ends(
+    tmp_path: Path, change: Callable[[BenchSpec, Device], tuple[BenchSpec, Device]], at: int, message: str
+) -> None:
+    assert complaints(tmp_path, DOWN, STURDY, WIDE)[0] == []
+    bench, device = change(WIDE, STURDY)
+    found, places = complaints(tmp_path, DOWN, device, bench)
+    assert found == [f"{places[at]}: {message}"]
+
+
+def test_beyond_all_that_the_breaker_measures(tmp_path: Path) -> None:
+    steps = START + "  - expect_trip: {inject: 100 A, function: overcurrent, ramp: {from: ¶419 A, rate: 1 A/us}}"
+    found, [place] = complaints(tmp_path, steps, STURDY, WIDE)
+    assert f"{place}: beyond 200 A, which is all that the breaker measures" in found
+
+
+def test_a_current_begins_at_nothing_at_least(tmp_path: Path) -> None:
+    steps = START + "  - expect_trip: {inject: 195 A, function: short_circuit, ramp: {from: ¶-600 A, rate: 1 A/us}}"
+    found, [place] = complaints(tmp_path, steps, STURDY, WIDE)
+    assert found == [f"{place}: want 0 A or more"]
+
+
 # The cut-off itself
 
 
@@ -260,10 +314,73 @@ def test_a_switch_beyond_its_last_point_stands_the_same_heat() -> None:
     assert "the switch" not in limits_of(drawn(draw="99 A"), device, None)
 
 
-def test_pulses_strain_by_their_share() -> None:
-    device = replace(HEATER, cable=THIN, withstand=None)
-    step = drawn(pulses={"on": "1 ms", "off": "9 ms", "count": 3})
-    assert limits_of(step, device, None)["the cable"] == pytest.approx(0.20473, rel=1e-3)
+# 300 A are stood for 1 s, 310 A, by the line from 300 A to 400 A, for 0.82 s.
+STANDS = replace(
+    PUMP, cable=None, withstand=Withstand(((200.0, 60.0), (300.0, 1.0), (400.0, 0.2), (1200.0, 1e-3)), 20.0)
+)
+
+
+@pytest.mark.parametrize(
+    ("pulses", "seconds"),
+    [
+        ({"on": "20 s", "off": "200 s"}, 1.0),  # inside the first one
+        ({"on": "400 ms", "off": "600 ms", "count": 3}, 2.2),  # inside the third one
+        ({"on": "300 ms", "off": "700 ms", "count": 10}, 3.1),  # nothing cools, however long a pause
+        ({"on": "1 ms", "off": "1 s", "count": 10_000}, 1000.0),  # in the last 1 ms of the thousandth
+        ({"on": "300 ms", "off": "700 ms", "count": 3}, None),
+        ({"on": "1 ms", "off": "20 s", "low": "199 A"}, None),  # below the line for ever
+    ],
+)
+def test_pulses_use_up_what_the_switch_stands(pulses: dict[str, object], seconds: float | None) -> None:
+    found = limits_of(drawn(draw="300 A", pulses=pulses), STANDS, None)
+    assert found == ({} if seconds is None else {"the switch": pytest.approx(seconds, abs=1e-6)})
+
+
+def test_what_flows_between_pulses_strains_as_well() -> None:
+    low = limits_of(drawn(draw="300 A", pulses={"on": "1 ms", "off": "20 s", "low": "299 A"}), STANDS, None)
+    held = limits_of(drawn(draw="299 A"), STANDS, None)
+    assert low["the switch"] == pytest.approx(1e-3 + 0.999 * held["the switch"])
+    after = limits_of(drawn(draw="300 A", pulses={"on": "1 ms", "off": "1 ms", "low": "299 A"}), STANDS, None)
+    assert after == pytest.approx(low)  # what is on after the last pulse stays on
+    energy = replace(BENCH, limits=replace(BENCH.limits, drawn=700 * (300 * 2.0 + 100 * 1.5)))  # type: ignore[type-var]
+    train = {"on": "1 s", "off": "1 s", "low": "100 A", "count": 9}
+    found = limits_of(drawn(draw="300 A", pulses=train), replace(STANDS, withstand=None), energy)
+    assert found == {"the bench's energy": pytest.approx(3.5)}
+
+
+def test_a_long_train_is_added_up_at_once() -> None:
+    began = time.perf_counter()
+    limits_of(drawn(draw="300 A", pulses={"on": "1 us", "off": "1 s", "low": "299 A", "count": 10_000}), STANDS, BENCH)
+    assert time.perf_counter() - began < 0.5
+
+
+def test_a_ramp_strains_where_it_begins() -> None:
+    down = limits_of(drawn(draw="150 A", ramp={"from": "310 A", "rate": "10 A/s"}), STANDS, None)
+    held = limits_of(drawn(draw="310 A"), STANDS, None)["the switch"]
+    # It stays where it begins for as long as a program may take, and then falls by less than 10 A in its time.
+    assert held - HOST_S < down["the switch"] < limits_of(drawn(draw="300 A"), STANDS, None)["the switch"] - HOST_S
+    up = limits_of(drawn(draw="310 A", ramp={"from": "0 A", "rate": "10 A/s"}), STANDS, None)
+    assert 20.0 < up["the switch"] < 31.0 + held
+    short = limits_of(drawn(draw="100 A", ramp={"from": "1 kA", "rate": "10 A/s"}), STANDS, None)
+    assert short == {"the switch": 0.0}  # 1 kA is not stood until the ramp goes on
+
+
+def test_no_piece_of_a_ramp_is_taken_for_less_than_it_is() -> None:
+    """And for little more: the end of a fine sum lies just behind."""
+    for begin, end in ((400, 250), (210, 390)):
+        found = limits_of(drawn(draw=f"{end} A", ramp={"from": f"{begin} A", "rate": "50 A/s"}), STANDS, None)
+        seconds = np.linspace(-HOST_S, 10.0, 200_001)
+        amperes = np.clip(begin + np.sign(end - begin) * 50 * seconds, min(begin, end), max(begin, end))
+        line = withstand_line(STANDS.withstand).times(np.minimum(amperes, 400.0))  # type: ignore[arg-type]
+        used = np.nancumsum(np.diff(seconds) / line[1:])
+        exact = seconds[1:][used >= 1][0]
+        assert 0.9 * exact < found["the switch"] <= exact + 1e-3
+
+
+def test_closed_onto_a_ramp_nobody_knows_where_it_is() -> None:
+    step = {"ramp": {"from": "0 A", "rate": "10 A/s"}, "closing": True}
+    held = limits_of(drawn(draw="310 A"), STANDS, None)
+    assert limits_of(drawn(draw="310 A", **step), STANDS, None) == held
 
 
 def test_the_shipped_benches_say_all_of_it() -> None:

@@ -167,6 +167,27 @@ class Stimulus(Step):
         return level.si
 
     @property
+    def levels(self) -> Mapping[tuple[str, ...], float]:
+        """Every value that is commanded, in the base unit, by its place in the step; not for open or short either."""
+        found: dict[tuple[str, ...], float] = {(self.key,): self.value}
+        if self.ramp is not None:
+            found["ramp", "from"] = self.ramp.begin.si
+        if self.pulses is not None:
+            found["pulses", "low"] = self.pulses.low.si
+        return found
+
+    @property
+    def highest(self) -> float:
+        """The greatest of them: what the step must not be too much with."""
+        return max(self.levels.values())
+
+    @property
+    def highest_at(self) -> tuple[str, ...]:
+        """The place of it in the step."""
+        levels = self.levels
+        return max(levels, key=levels.__getitem__)
+
+    @property
     def current(self) -> float:
         """The commanded current in A; the higher one of pulses."""
         assert self.is_current
