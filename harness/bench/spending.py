@@ -2,11 +2,12 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterable
 from dataclasses import dataclass
 
+from harness.bench.fault import into_clamp, let_through, loop_at
 from harness.bench.spec import BenchSpec
 from harness.plan.steps import ExpectTrip, ShortCircuit, Step
-from harness.trip.fault_current import Loop
 from protocol.device import Device
 from protocol.protection import Instantaneous
 
@@ -28,30 +29,25 @@ def power_cut_writes(instants: int, records: int) -> int:
 
 
 def spending_of(step: Step, device: Device, bench: BenchSpec) -> Spending:
-    """Of one step. Only a current through the switch that the breaker has to break uses anything up."""
+    """Of one step. Only a current through the switch that the breaker has to break uses anything up.
+
+    At most: a load may fail, and a comparator be set as high as it can be. The energy is inf where no clamp ends it.
+    """
     match step:
         case ExpectTrip(draw=current, voltage=voltage) if current is not None and voltage is not None:
             shots = int(isinstance(device.functions.get(step.function), Instantaneous))
-            return Spending(shots, _clamped(current.si, voltage.si, device, bench))
+            return Spending(shots, _clamped(step.highest, voltage.si, device.functions, device, bench))
         case ShortCircuit(voltage=voltage):
-            return Spending(1, _clamped(_let_through(step, voltage.si, device, bench), voltage.si, device, bench))
+            return Spending(1, _clamped(0.0, voltage.si, [step.function], device, bench))
         case _:
             return Spending()
 
 
-def _let_through(step: ShortCircuit, volts: float, device: Device, bench: BenchSpec) -> float:
-    """A of a comparator at the highest threshold that it can be set to, by its slowest response."""
-    function = device.functions.get(step.function)
-    if bench.loop is None or not isinstance(function, Instantaneous):
+def _clamped(current: float, volts: float, names: Iterable[str], device: Device, bench: BenchSpec) -> float:
+    """J of breaking ``current``, or the short circuit that the functions of these ``names`` end."""
+    if bench.loop is None or volts <= 0:
         return 0.0
-    names = function.threshold.names
-    highest = max((float(device.set_points[name].maximum) for name in names), default=function.threshold.fixed or 0.0)
-    loop = Loop(volts, bench.loop.inductance, bench.loop.resistance)
-    return loop.let_through(highest, function.response[1]) or volts / bench.loop.resistance
-
-
-def _clamped(current: float, volts: float, device: Device, bench: BenchSpec) -> float:
-    clamp = device.ratings.clamp
-    if bench.loop is None or clamp is None or not 0 < volts < clamp[0]:
-        return 0.0
-    return Loop(volts, bench.loop.inductance, bench.loop.resistance).clamp_energy(current, clamp[0])
+    loop = loop_at(volts, bench.loop)
+    functions = [device.functions[name] for name in names if name in device.functions]
+    highest = {name: float(point.maximum) for name, point in device.set_points.items()}
+    return into_clamp(max(current, let_through(functions, loop, device, highest)), loop, device)

@@ -9,7 +9,8 @@ from contextlib import suppress
 from harness.bench.instrument_spec import SignalSpec
 from harness.bench.spec import BenchSpec
 from harness.check.expected import AMBIENT, GATE_RAIL, LASTING, alive, watches
-from harness.check.primary_rules import check_fault, check_isolation
+from harness.check.fault_rules import check_fault
+from harness.check.primary_rules import check_isolation
 from harness.check.recorder_rules import check_recorded
 from harness.check.spot import COOLING, Faults, Spot, lasts, may_be
 from harness.plan.steps import STIMULI, Stimulus
@@ -86,14 +87,19 @@ def check_stimulus(step: Stimulus, spot: Spot, function: str | None = None) -> F
             yield spot.error(f"want 0 A or more, below {step.level}", "pulses", "low")
     if step.is_current:
         yield from _current(step, spot, function)
-    if spot.device.command.modes and spot.course.mode is None:
-        yield spot.error("the operating mode is not known here; put '- set_mode' before this step")
+    yield from known_mode(spot)
     if spot.bench is not None:
         yield from _reach(step, spot, spot.bench)
     yield from check_recorded(step, spot)
     if step.draw is not None and step.voltage is not None:
         yield from check_fault(step.voltage, step.highest, spot, ("voltage",), step.highest_at)
     yield from check_isolation(step, spot)
+
+
+def known_mode(spot: Spot) -> Faults:
+    """Which set-points count."""
+    if spot.device.command.modes and spot.course.mode is None:
+        yield spot.error("the operating mode is not known here; put '- set_mode' before this step")
 
 
 def _switch(step: Stimulus, spot: Spot, function: str | None) -> Faults:

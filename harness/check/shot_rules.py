@@ -3,19 +3,20 @@
 from __future__ import annotations
 
 import math
-from contextlib import suppress
 
 from harness.bench.hazard import Hazard, hazard_of
 from harness.bench.proof import TOUCH_LIMIT_V
+from harness.bench.safety_spec import LoopSpec
 from harness.bench.spec import BenchSpec
 from harness.check.action_rules import check_lockout
-from harness.check.reach import NOT_CLOSED, closable, missing_channels
-from harness.check.recorder_rules import check_edges
+from harness.check.fault_rules import check_clamp, check_live, check_peak, check_stored
+from harness.check.reach import NOT_CLOSED, closable, known_mode, missing_channels
+from harness.check.recorder_rules import check_edges, check_ranges
 from harness.check.spot import Faults, Spot, known
 from harness.plan.plan import PlanStep
 from harness.plan.steps import CalibrateLoop, ShortCircuit
 from harness.quantity import Quantity, show
-from harness.trip.clearing import Fault, Limits, clearing_limits
+from harness.trip.clearing import Fault, clearing_limits
 from harness.trip.corner import pickup_zone
 from protocol.protection import Instantaneous
 
@@ -39,10 +40,7 @@ def check_calibrate_loop(step: CalibrateLoop, spot: Spot) -> Faults:
     if bench is None or bench.bank is None or bench.loop is None or bench.recorder is None:
         return
     most = step.voltage.si * math.sqrt(bench.bank.capacitance / bench.loop.inductance)
-    channel = bench.recorder.channels.get("current")
-    if channel is not None and most > channel.range:
-        end = show(channel.range, "A")
-        yield spot.error(f"up to {show(most, 'A')} may flow and clip the record at {end}; lower it", "voltage")
+    yield from check_ranges({"current": most, "bank": step.voltage.si}, spot, "voltage")
 
 
 def check_short_circuit(step: ShortCircuit, spot: Spot) -> Faults:
@@ -59,6 +57,7 @@ def check_short_circuit(step: ShortCircuit, spot: Spot) -> Faults:
             yield from closable(spot, ("current", "bus_voltage"))
     elif not spot.course.closed:
         yield spot.error(NOT_CLOSED)
+    yield from known_mode(spot)
     yield from check_lockout(step.function, spot)
     if spot.device.ratings.clamp is None:
         yield spot.error(f"the profile of {spot.device.name} declares no clamp: nothing says what ends the current")
@@ -92,15 +91,10 @@ def _bank(voltage: Quantity, spot: Spot) -> Faults:
         yield spot.error(
             f"beyond the source's {show(bench.source.voltage, 'V')}, which proves the voltmeter", "voltage"
         )
-    if bench.limits is not None and (joules := 0.5 * bank.capacitance * voltage.si**2) > bench.limits.energy:
-        limit = show(bench.limits.energy, "J")
-        yield spot.error(f"the bank holds {show(joules, 'J')}, and {limit} is the bench's limit", "voltage")
     if bench.loop is None:
         yield spot.error(f"bench {bench.name} declares no loop: nothing says what may flow")
-    elif bench.backup is not None and voltage.si / bench.loop.resistance > bench.backup.breaking_current:
-        most = show(voltage.si / bench.loop.resistance, "A")
-        limit = show(bench.backup.breaking_current, "A")
-        yield spot.error(f"a prospective current of {most}, and the backup breaks {limit}", "voltage")
+    yield from check_stored("the bank holds", bank.capacitance, voltage, spot, ("voltage",))
+    yield from check_live(voltage, spot, ("voltage",))
     yield from missing_channels(_CHANNELS, spot, bench)
 
 
@@ -110,27 +104,31 @@ def _clears(step: ShortCircuit, spot: Spot, bench: BenchSpec) -> Faults:
     assert isinstance(function, Instantaneous)
     if bench.loop is None or bench.recorder is None or spot.device.ratings.clamp is None or step.voltage.si <= 0:
         return
-    onset = _ONSET * pickup_zone(function, spot.course.values, spot.course.mode).low
-    fault = Fault((step.voltage.si,) * 2, bench.loop.inductance, bench.loop.resistance)
-    limits: dict[str, Limits] = {}
+    values, mode = spot.course.values, spot.course.mode
+    onset = _ONSET * pickup_zone(function, values, mode).low
     try:
-        limits = clearing_limits(
-            function, spot.device, spot.course.values, spot.course.mode, fault, onset, step.closing
-        )
+        limits = [
+            clearing_limits(function, spot.device, values, mode, fault, onset, step.closing)
+            for fault in _faults(step.voltage.si, bench.loop, spot)
+        ]
     except ValueError as error:
         yield spot.error(f"no good breaker need clear this: {error}", "voltage")
         return
-    energy, peak = limits["clamp energy"].high, limits["let-through peak"].high
-    if bench.limits is not None and energy > bench.limits.clamp_energy:
-        limit = show(bench.limits.clamp_energy, "J")
-        yield spot.error(f"up to {show(energy, 'J')} in the clamp, and {limit} is the bench's limit", "voltage")
-    if peak > spot.device.ratings.peak_current:
-        limit = show(spot.device.ratings.peak_current, "A")
-        yield spot.error(f"up to {show(peak, 'A')} let through, beyond the switch's {limit}", "voltage")
-    yield from _recorded(peak, function, spot, bench)
+    peak, energy = (max(each[name].high for each in limits) for name in ("let-through peak", "clamp energy"))
+    yield from check_clamp(peak, energy, spot, ("voltage",))
+    yield from check_peak(peak, spot, ("voltage",))
+    yield from _recorded(step, peak, function, spot, bench)
 
 
-def _recorded(peak: float, function: Instantaneous, spot: Spot, bench: BenchSpec) -> Faults:
+def _faults(volts: float, loop: LoopSpec, spot: Spot) -> list[Fault]:
+    """The loop as the bench file declares it, and as far from it as a measurement before may find it and go on."""
+    calibrations = [place.step for place in _before(spot) if isinstance(place.step, CalibrateLoop)]
+    slack = max((step.tolerance.si for step in calibrations if 0 < step.tolerance.exact < 1), default=0.0)
+    shares = (1.0, 1.0), (1 - slack, 1 - slack), (1 + slack, 1 - slack)
+    return [Fault((volts, volts), henry * loop.inductance, ohm * loop.resistance) for henry, ohm in shares]
+
+
+def _recorded(step: ShortCircuit, peak: float, function: Instantaneous, spot: Spot, bench: BenchSpec) -> Faults:
     """The recorder is fast enough for the edge of the let-through current, and its ranges hold it."""
     assert bench.recorder is not None and spot.device.ratings.clamp is not None
     interval = bench.recorder.shortest_interval
@@ -142,7 +140,5 @@ def _recorded(peak: float, function: Instantaneous, spot: Spot, bench: BenchSpec
         channel = bench.recorder.channels.get(name)
         if channel is not None and not channel.gain and not channel.offset:
             yield spot.error(f"the recorder's channel {name} declares no limits of error: no verdict without them")
-    for name, value, unit in (("current", peak, "A"), ("switch_voltage", spot.device.ratings.clamp[1], "V")):
-        with suppress(KeyError):
-            if value >= bench.recorder.channels[name].range:
-                yield spot.error(f"the recorder's channel {name} clips at less than {show(value, unit)}", "voltage")
+    values = {"current": peak, "switch_voltage": spot.device.ratings.clamp[1], "bank": step.voltage.si}
+    yield from check_ranges(values, spot, "voltage")

@@ -19,6 +19,7 @@ from harness.plan.steps import ExpectNoTrip, ExpectTrip
 from harness.trip.coordination import withstand_line
 from protocol.branch import Cable, Withstand
 from protocol.device import Device
+from protocol.protection import Instantaneous
 
 HEATER = load_device(shipped_device("heater"))
 START = "  - power_cycle: {duration: 1 s}\n  - close\n"
@@ -70,6 +71,15 @@ def channel(name: str, end: float) -> Callable[[BenchSpec, Device], tuple[BenchS
     return change
 
 
+def deaf(blanking: float) -> Callable[[BenchSpec, Device], tuple[BenchSpec, Device]]:
+    """A comparator that is not listened to for so long."""
+    function = HEATER.functions["short_circuit"]
+    assert isinstance(function, Instantaneous)
+    return device_with(
+        functions={**HEATER.functions, "short_circuit": replace(function, blanking=blanking)}, withstand=None
+    )
+
+
 THIN = Cable("copper", "xlpe_90", 0.1)
 UNSAFE: dict[str, tuple[str, Callable[[BenchSpec, Device], tuple[BenchSpec, Device]], str]] = {
     "the cable melts first": (
@@ -107,6 +117,14 @@ UNSAFE: dict[str, tuple[str, Callable[[BenchSpec, Device], tuple[BenchSpec, Devi
     "the clamp of the switch": (
         TRIP, device_with(withstand=replace(HEATER.withstand, clamp_energy=0.2)),  # type: ignore[type-var]
         "breaking up to 236.9 A gives the clamp 2.238 J, and the switch stands 0.2 J",
+    ),
+    "what a short circuit lets through": (
+        TRIP.replace("¶", "").replace("700", "¶700"), of("loop", inductance=3e-6),
+        "up to 807.2 A let through, beyond the switch's 600 A",
+    ),
+    "what it lets through while the comparator is deaf": (
+        TRIP.replace("¶", "").replace("700", "¶700"), deaf(20e-6),
+        "up to 744.5 A let through, beyond the switch's 600 A",
     ),
     "a clamp that does not end the current": (
         TRIP.replace("¶", "").replace("700", "¶700"), ratings(clamp=(600.0, 700.0)),

@@ -51,7 +51,11 @@ def test_a_good_plan_is_high_voltage_and_has_nothing_wrong(tmp_path: Path) -> No
     ("old", "new", "why"),
     [
         ("{voltage: 80 V}", "{voltage: 60 V}", "want more than 60 V"),
-        ("{voltage: 80 V}", "{voltage: 120 V}", "may flow and clip the record at 1000 A"),
+        (
+            "{voltage: 80 V}",
+            "{voltage: 120 V}",
+            "up to 1200 A on the recorder's channel current, whose range ends at 1000 A",
+        ),
         ("{voltage: 80 V}", "{voltage: 80 V, tolerance: 0 %}", "want more than 0 %"),
         ("  - open\n  - calibrate_loop", "  - close: {name: c}\n  - calibrate_loop", "is not known to be open here"),
         ("  - close\n", "", "is not known to be closed here"),
@@ -93,17 +97,20 @@ def recorder(name: str, **fields: object) -> BenchSpec:
 @pytest.mark.parametrize(
     ("bench", "why"),
     [
-        (changed(limits__energy=100.0), "the bank holds 160 J, and 100 J is the bench's limit"),
-        (changed(limits__clamp_energy=0.5), "in the clamp, and 0.5 J is the bench's limit"),
-        (changed(backup__breaking_current=10e3), "a prospective current of 2e+04 A, and the backup breaks 1e+04 A"),
+        (changed(limits__energy=100.0), "the bank holds 160 J at 400 V, and the enclosure takes 100 J"),
+        (changed(limits__clamp_energy=0.5), " J, and the bench allows 0.5 J"),
+        (changed(backup__breaking_current=10e3), "a short circuit would be 2e+04 A, and the backup breaks 1e+04 A"),
+        (changed(backup__voltage=300.0), "beyond what the backup breaks, 300 V"),
+        (changed(limits__energy=1.0), "the capacitors hold 2.4 J at 400 V, and the enclosure takes 1 J"),
         (changed(loop=None), "declares no loop"),
         (changed(interlock__relays={"contactor": 1}), "has no relay 'bypass'"),
         (changed(loop__resistance=4.0), "no good breaker need clear this"),
         (changed(bank=None), "bench simulated has no bank"),
         (changed(source__voltage=350.0), "beyond the source's 350 V"),
         (changed(recorder__shortest_interval=1e-6), "do not resolve a response of"),
-        (recorder("current", range=150.0), "the recorder's channel current clips"),
-        (recorder("switch_voltage", range=1000.0), "the recorder's channel switch_voltage clips"),
+        (recorder("current", range=150.0), "on the recorder's channel current, whose range ends at 150 A"),
+        (recorder("switch_voltage", range=1000.0), "up to 1030 V on the recorder's channel switch_voltage"),
+        (recorder("bank", range=410.0), "up to 400 V on the recorder's channel bank, whose range ends at 410 V"),
         (recorder("switch_voltage", gain=0.0), "switch_voltage declares no limits of error"),
         (recorder("bank", gain=0.0, offset=0.0), "bank declares no limits of error"),
     ],
@@ -120,6 +127,28 @@ def test_a_device_that_does_not_stand_it_is_refused(tmp_path: Path, ratings: dic
     device = replace(HEATER, ratings=replace(HEATER.ratings, **ratings))  # type: ignore[arg-type]
 
     assert any(why in error for error in found(tmp_path, device=device)), found(tmp_path, device=device)
+
+
+def test_what_the_clamp_of_the_switch_stands(tmp_path: Path) -> None:
+    assert HEATER.withstand is not None
+    device = replace(HEATER, withstand=replace(HEATER.withstand, clamp_energy=0.5))
+    first, second = found(tmp_path, device=device)
+    assert first == second
+    assert first.endswith(" J, and the switch stands 0.5 J")
+
+
+def test_a_loop_that_may_be_found_far_from_what_is_declared(tmp_path: Path) -> None:
+    """With a twentieth of the inductance, 1.5 us at 400 A/us let more through than the switch stands."""
+    loose = GOOD.replace("{voltage: 80 V}", "{voltage: 80 V, tolerance: 95 %}")
+    messages = found(tmp_path, loose)
+    assert "up to 784 A let through, beyond the switch's 600 A" in messages
+    assert found(tmp_path, GOOD.replace("{voltage: 80 V}", "{voltage: 80 V, tolerance: 50 %}")) == []
+
+
+def test_in_which_mode_a_shot_is_made_is_known(tmp_path: Path) -> None:
+    text = GOOD.replace("device: heater", "device: pump")
+    messages = found(tmp_path, text, device=load_device(shipped_device("pump")))
+    assert "the operating mode is not known here; put '- set_mode' before this step" in messages
 
 
 @pytest.mark.parametrize(
