@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from harness.check.expected import LASTING, Situation, listening
 from harness.check.primary_rules import check_health_fault
-from harness.check.reach import NOT_CLOSED, missing_channels, words_of
+from harness.check.reach import NOT_CLOSED, check_sourced, missing_channels, words_of
 from harness.check.recorder_rules import check_health_recorded
 from harness.check.spot import Faults, Spot, known, lasts, representable
 from harness.plan.steps import CheckHealth, Force, Silence
@@ -97,6 +97,9 @@ def check_health(step: CheckHealth, spot: Spot) -> Faults:
         for name in listening(spot.device, "current", True):
             if not spot.course.situation.quiet(name, drop.draw.si, _HEALTH_S):
                 yield spot.error(f"{name} may operate meanwhile", "voltage_drop", "draw")
+    for key, source, amperes in (("voltage_drop", drop, drop.draw.si if drop else 0.0), ("leakage", leakage, 0.0)):
+        if source is not None:
+            yield from check_sourced(source.voltage, amperes, spot, (key, "voltage"), (key, "draw"))
     yield from check_health_fault(step, spot)
     yield from check_health_recorded(step, spot)
     if spot.bench is not None:

@@ -12,9 +12,11 @@ from contextlib import suppress
 from fractions import Fraction
 from typing import Any
 
+from harness.bench.cut_off import HEALTH_S, REST_S, strained, used_by
 from harness.check.expected import AMBIENT, Situation, path_of, remembers
 from harness.plan.steps import (
     STIMULI,
+    CheckHealth,
     CloseSwitch,
     ExpectNoTrip,
     ExpectTrip,
@@ -64,6 +66,8 @@ class Course:
         self.trips = (0, 0)
         self.since_trip = (0.0, 0.0)
         self.held: dict[Quantity, float] = {}  # quantity -> where it is held
+        self.used: dict[str, float] = {}  # share of what cable and switch stand, by drawn currents since they rested
+        self.rested_s = 0.0
         self.wrong_keys = 0
         self.barred_s = 0.0  # no key is taken for so long
 
@@ -114,6 +118,25 @@ class Course:
             high = step.at_most.si + _OTHERS_S
         self.since_trip = self.since_trip[0] + low, self.since_trip[1] + high
         self.barred_s = max(self.barred_s - low, 0.0)
+        self._strain(step, low)
+
+    def _strain(self, step: Step, seconds: float) -> None:
+        """A drawn current uses up what cable and switch stand; only ``seconds`` of rest that are certain give it back.
+
+        A step with more than there is left is refused, and not counted: it is said once.
+        """
+        found: dict[str, float] = {}
+        if isinstance(step, ExpectTrip | ExpectNoTrip) and step.draw is not None:
+            lasts = self._operate_s(step) if isinstance(step, ExpectTrip) else step.seconds
+            found = used_by(step, lasts or 0.0, self.device)
+        elif isinstance(step, CheckHealth) and (drop := step.voltage_drop) is not None:
+            stood = strained(drop.draw.si, drop.voltage.si, self.device, None)
+            found = {name: HEALTH_S / each for name, each in stood.items()}
+        self.rested_s = 0.0 if any(found.values()) else self.rested_s + seconds
+        if self.rested_s >= REST_S:
+            self.used = {}
+        totals = {name: self.used.get(name, 0.0) + share for name, share in found.items()}
+        self.used |= {name: total for name, total in totals.items() if total <= 1}
 
     # The switch
 

@@ -2,25 +2,33 @@
 
 from __future__ import annotations
 
-from harness.bench.cut_off import HOST_S, CutOff, of_health, of_hold, of_trip
+from harness.bench.cut_off import HOST_S, REST_S, CutOff, of_health, of_hold, of_trip
 from harness.bench.hazard import Hazard, hazard_of, volts_of
 from harness.check.fault_rules import check_fault, check_live
-from harness.check.spot import Faults, Spot
+from harness.check.spot import Faults, Spot, percent
 from harness.plan.steps import CheckHealth, ExpectNoTrip, ExpectTrip, Step, Stimulus
 from harness.quantity import show
 
 
 def check_cut_off(step: ExpectTrip | ExpectNoTrip, seconds: float, spot: Spot) -> Faults:
     """``seconds`` is what a good breaker may take, or how long the stimulus is to last."""
+    used = spot.course.used
     if isinstance(step, ExpectTrip):
-        found, needs = of_trip(step, spot.device, spot.bench, seconds), "a good breaker may take"
+        found, needs = of_trip(step, spot.device, spot.bench, seconds, used), "a good breaker may take"
     else:
-        found, needs = of_hold(step, spot.device, spot.bench, seconds), "the step lasts"
+        found, needs = of_hold(step, spot.device, spot.bench, seconds, used), "the step lasts"
     if found.seconds < seconds:
         what = step.level if step.ramp is None and step.pulses is None else "this"
         stands = f"{found.ruled_by} stands {what} for {show(found.seconds, 's')}"
-        yield spot.error(f"{stands}, and {needs} {show(seconds, 's')}", step.key)
+        yield spot.error(f"{stands}, and {needs} {show(seconds, 's')}{_before(found, spot)}", step.key)
     yield from _holder(step, found, spot)
+
+
+def _before(found: CutOff, spot: Spot) -> str:
+    """What the steps before have left of it, in words."""
+    used = spot.course.used.get(found.ruled_by, 0.0)
+    rest = f"put '- wait: {{duration: {show(REST_S, 's')}}}' before"
+    return f"; steps before have used up {percent(used)} of what it stands: {rest}" if used else ""
 
 
 def _holder(step: Stimulus, found: CutOff, spot: Spot) -> Faults:
@@ -38,10 +46,11 @@ def check_health_fault(step: CheckHealth, spot: Spot) -> Faults:
     """The same of a current that measures the switch, and of a voltage across an open one."""
     if (drop := step.voltage_drop) is not None:
         yield from check_fault(drop.voltage, drop.draw.si, spot, ("voltage_drop", "voltage"), ("voltage_drop", "draw"))
-        found = of_health(drop.draw.si, drop.voltage.si, spot.device, spot.bench)
+        found = of_health(drop.draw.si, drop.voltage.si, spot.device, spot.bench, spot.course.used)
         if found.ruled_by != "duration":
             stands = f"{found.ruled_by} stands {drop.draw} for {show(found.seconds, 's')}"
-            yield spot.error(f"{stands}, and the measurement may take longer", "voltage_drop", "draw")
+            longer = f"and the measurement may take longer{_before(found, spot)}"
+            yield spot.error(f"{stands}, {longer}", "voltage_drop", "draw")
     if (leakage := step.leakage) is not None:
         yield from check_live(leakage.voltage, spot, ("leakage", "voltage"))
 

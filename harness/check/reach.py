@@ -151,17 +151,13 @@ def _current(step: Stimulus, spot: Spot, function: str | None) -> Faults:
 def _reach(step: Stimulus, spot: Spot, bench: BenchSpec) -> Faults:
     """What the bench's instruments can give and hear."""
     if step.is_current:
-        name = "load" if step.draw is not None else "injector"
         stimulus = bench.load if step.draw is not None else bench.injector
+        if step.voltage is not None:
+            yield from check_sourced(step.voltage, step.highest, spot, ("voltage",), step.highest_at)
+        elif stimulus is not None and step.highest > stimulus.current:
+            yield spot.error(f"beyond the injector's {show(stimulus.current, 'A')}", *step.highest_at)
         if stimulus is not None:
-            if step.highest > stimulus.current:
-                yield spot.error(f"beyond the {name}'s {show(stimulus.current, 'A')}", *step.highest_at)
             yield from _rates(step, stimulus.slew, f"{stimulus.slew / 1e6:.4g} A/us", spot, bench)
-        if step.draw is not None and bench.source is not None and step.voltage is not None:
-            if step.highest > bench.source.current:
-                yield spot.error(f"beyond the source's {show(bench.source.current, 'A')}", *step.highest_at)
-            if step.voltage.si > bench.source.voltage:
-                yield spot.error(f"beyond the source's {show(bench.source.voltage, 'V')}", "voltage")
     elif step.key == "supply":
         supply = bench.supply_12v
         signal = SignalSpec("", supply.voltage, 0.0, supply.highest, math.inf, supply.gain, supply.offset)
@@ -172,6 +168,20 @@ def _reach(step: Stimulus, spot: Spot, bench: BenchSpec) -> Faults:
         if found is not None:
             yield from _signal(step, found, role, spot, bench)
     yield from missing_channels((STIMULI[step.key].channel, "gate"), spot, bench)
+
+
+def check_sourced(
+    volts: Quantity, amperes: float, spot: Spot, at: tuple[str, ...], amperes_at: tuple[str, ...]
+) -> Faults:
+    """Source and load of the bench can be at ``volts`` and ``amperes``, whose places these are."""
+    bench = spot.bench
+    if bench is None:
+        return
+    for name, role in (("load", bench.load), ("source", bench.source)):
+        if role is not None and amperes > role.current:
+            yield spot.error(f"beyond the {name}'s {show(role.current, 'A')}", *amperes_at)
+    if bench.source is not None and volts.si > bench.source.voltage:
+        yield spot.error(f"beyond the source's {show(bench.source.voltage, 'V')}", *at)
 
 
 def _signal(step: Stimulus, signal: SignalSpec, role: str, spot: Spot, bench: BenchSpec) -> Faults:

@@ -149,6 +149,22 @@ UNSAFE: dict[str, tuple[str, Callable[[BenchSpec, Device], tuple[BenchSpec, Devi
         HEALTH, of("limits", drawn=1.0),
         "the bench's energy stands 20 A for 71.43 us, and the measurement may take longer",
     ),
+    "a measurement beyond the load": (
+        HEALTH, of("load", current=15.0), "beyond the load's 15 A",
+    ),
+    "a measurement at more current than the source gives": (
+        HEALTH, of("source", current=15.0), "beyond the source's 15 A",
+    ),
+    "a measurement at more voltage than the source gives": (
+        HEALTH.replace("¶", "").replace("700", "¶700"), of("source", voltage=600.0), "beyond the source's 600 V",
+    ),
+    "leakage at more voltage than the source gives": (
+        LEAKAGE, of("source", voltage=600.0), "beyond the source's 600 V",
+    ),
+    "the backup blows": (
+        HOLD, of("backup", current=15.0, curve=((18.0, 100.0), (100.0, 1.0))),
+        "the backup stands 20 A for 75.36 s, and the step lasts 600 s",
+    ),
     "a measurement out of range": (
         HEALTH, channel("current", 15.0),
         "up to 20 A on the recorder's channel current, whose range ends at 15 A: want a tenth more",
@@ -399,6 +415,70 @@ def test_closed_onto_a_ramp_nobody_knows_where_it_is() -> None:
     step = {"ramp": {"from": "0 A", "rate": "10 A/s"}, "closing": True}
     held = limits_of(drawn(draw="310 A"), STANDS, None)
     assert limits_of(drawn(draw="310 A", **step), STANDS, None) == held
+
+
+# The shipped pump, set as slow as it can be
+
+
+SLOW = """  - power_cycle: {duration: 1 s}
+  - set_mode: {mode: drive}
+  - wait_until_cool: {level: 2 %, at_most: 10 min}
+  - open
+  - write_set_points:
+      values:
+        overcurrent_pickup: 320 A
+        overcurrent_delay: 500 ms
+        overload_pickup_drive: 80 A
+        overload_pickup_charge: 40 A
+        overload_multiplier: 150 %
+  - close
+"""
+FIRST = "  - expect_no_trip: {name: first, draw: 300 A, voltage: 700 V, duration: 600 ms}\n"
+THEN = "  - expect_no_trip: {name: then, draw: ¶300 A, voltage: 700 V, duration: 600 ms}\n"
+
+
+@pytest.mark.parametrize(
+    ("steps", "message"),
+    [
+        (
+            "  - expect_no_trip: {draw: ¶300 A, voltage: 700 V, pulses: {on: 2 s, off: 200 s}}",
+            "the switch stands this for 1 s, and the step lasts 202 s",
+        ),
+        (
+            "  - expect_no_trip: {draw: ¶300 A, voltage: 700 V, pulses: {on: 1 ms, off: 2 s, low: 299 A}}",
+            "the switch stands this for 1.034 s, and the step lasts 2.001 s",
+        ),
+        (
+            "  - expect_trip: {draw: ¶150 A, voltage: 700 V, ramp: {from: 310 A, rate: 10 A/s}, function: overload}",
+            "the switch stands this for 774.1 ms, and a good breaker may take 9.159 s",
+        ),
+        (FIRST, None),
+        (
+            FIRST + THEN,
+            "the switch stands 300 A for 400 ms, and the step lasts 600 ms; steps before have used up 60 % of what it"
+            " stands: put '- wait: {duration: 600 s}' before",
+        ),
+        # What is short of the line uses nothing up, and is no rest either: cooling that takes no certain time is none.
+        (
+            FIRST + "  - expect_no_trip: {name: low, draw: 60 A, voltage: 700 V, duration: 1 min}\n"
+            "  - wait_until_cool: {name: again, level: 90 %, at_most: 1 h}\n" + THEN,
+            "the switch stands 300 A for 400 ms, and the step lasts 600 ms; steps before have used up 60 % of what it"
+            " stands: put '- wait: {duration: 600 s}' before",
+        ),
+        (FIRST + "  - wait: {duration: 600 s}\n" + THEN, None),
+        (
+            "  - expect_trip: {draw: 335 A, voltage: 700 V, function: overcurrent}\n  - open: {name: acknowledged}\n"
+            "  - wait: {name: aside, duration: 1 s}\n  - wait_until_cool: {name: again, level: 2 %, at_most: 1 h}\n"
+            "  - close: {name: closed}\n"
+            "  - expect_trip: {name: more, draw: ¶335 A, voltage: 700 V, function: overcurrent}",
+            "the switch stands 335 A for 30.26 ms, and a good breaker may take 509.1 ms; steps before have used up 94 %"
+            " of what it stands: put '- wait: {duration: 600 s}' before",
+        ),
+    ],
+)
+def test_what_the_shipped_switch_stands_is_not_walked_around(tmp_path: Path, steps: str, message: str | None) -> None:
+    found, places = complaints(tmp_path, SLOW + steps, PUMP, WIDE)
+    assert found == ([] if message is None else [f"{place}: {message}" for place in places])
 
 
 def test_the_shipped_benches_say_all_of_it() -> None:
