@@ -125,18 +125,22 @@ class Course:
 
         A step with more than there is left is refused, and not counted: it is said once.
         """
-        found: dict[str, float] = {}
-        if isinstance(step, ExpectTrip | ExpectNoTrip) and step.draw is not None:
-            lasts = self._operate_s(step) if isinstance(step, ExpectTrip) else step.seconds
-            found = used_by(step, lasts or 0.0, self.device)
-        elif isinstance(step, CheckHealth) and (drop := step.voltage_drop) is not None:
-            stood = strained(drop.draw.si, drop.voltage.si, self.device, None)
-            found = {name: HEALTH_S / each for name, each in stood.items()}
-        self.rested_s = 0.0 if any(found.values()) else self.rested_s + seconds
+        found = self._used(step)
+        self.rested_s = self.rested_s + seconds if found is None else 0.0
         if self.rested_s >= REST_S:
             self.used = {}
-        totals = {name: self.used.get(name, 0.0) + share for name, share in found.items()}
+        totals = {name: self.used.get(name, 0.0) + share for name, share in (found or {}).items()}
         self.used |= {name: total for name, total in totals.items() if total <= 1}
+
+    def _used(self, step: Step) -> dict[str, float] | None:
+        """What a current that ``step`` draws uses up, by name; None where it draws none, which is a rest."""
+        if isinstance(step, ExpectTrip | ExpectNoTrip) and step.draw is not None:
+            lasts = self._operate_s(step) if isinstance(step, ExpectTrip) else step.seconds
+            return used_by(step, lasts or 0.0, self.device)
+        if isinstance(step, CheckHealth) and (drop := step.voltage_drop) is not None:
+            stood = strained(drop.draw.si, drop.voltage.si, self.device, None)
+            return {name: HEALTH_S / each for name, each in stood.items()}
+        return None
 
     # The switch
 

@@ -62,6 +62,16 @@ def test_what_is_deaf_at_first_lets_more_through() -> None:
     )
 
 
+def test_the_comparator_that_comes_first_ends_it() -> None:
+    function = HEATER.functions["short_circuit"]
+    assert isinstance(function, Instantaneous)
+    slow = replace(function, name="slow", response=(1e-6, 9e-6))
+    both = {**HEATER.functions, "slow": slow}
+    assert let_through(both.values(), LOOP, HEATER, defaults(HEATER)) == let_through(
+        HEATER.functions.values(), LOOP, HEATER, defaults(HEATER)
+    )
+
+
 def test_without_a_mode_it_is_the_one_in_which_most_gets_through() -> None:
     pump = load_device(shipped_device("pump"))
     function = pump.functions["short_circuit"]
