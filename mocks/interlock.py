@@ -53,7 +53,7 @@ def interlock(identity: str, wiring: Wiring) -> ScpiInstrument:
         return wiring.fed if number == WATCHDOG_RELAY else wiring.relays[RELAYS[number]]
 
     def read(number: int) -> bool:
-        known = (*wiring.doors, *wiring.stop, wiring.arm_button, wiring.contactor, wiring.relays["discharge"])
+        known = (*wiring.doors, *wiring.stop, wiring.arm_button, wiring.contactor, wiring.discharge)
         return known[number - 1]
 
     relays, inputs = (channels(max(RELAYS)),), (channels(len(_INPUTS)),)

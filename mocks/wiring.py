@@ -32,6 +32,8 @@ FAULTS = (
     "sense_source_off",
     "sense_load_off",
     "discharge_stuck",
+    "discharge_welded",
+    "discharge_feedback_open",
     "contactor_welded",
     "source_ignores_off",
     "rebound",
@@ -65,6 +67,7 @@ class Wiring:
         self.relays = {"contactor": not guarded, "discharge": False, "precharge": False, "bypass": False}
         self.relays |= {"pulse": False, "bank_discharge": False}
         self.contactor = not guarded  # the contacts themselves
+        self._discharge = False  # the same of the discharge relay, which follows at once
         self._fed_until_ns: int | None = None
         self._asked = (0.0, 0.0, 1.0)  # V, A, V/ns: what the source was told
         self._source_side = _Side(SOURCE_SIDE_FARAD)
@@ -114,7 +117,9 @@ class Wiring:
     def relay(self, name: str, closed: bool) -> None:
         """Command a relay; the contactor's contacts follow after their time."""
         self.relays[name] = closed
-        if name == "contactor":
+        if name == "discharge":
+            self._discharge = closed or (self._discharge and "discharge_welded" in self.faults)
+        elif name == "contactor":
             self._clock.at(self._clock.now_ns() + _CONTACTOR_NS, lambda: self._contacts(closed))
         elif name == "pulse":
             self._clock.at(self._clock.now_ns() + _MAKING_NS, lambda: self._make(closed))
@@ -226,8 +231,13 @@ class Wiring:
         return farad / (1 / always_ohm + self._discharging / DISCHARGE_OHM)
 
     @property
+    def discharge(self) -> bool:
+        """What the discharge relay's feedback says: closed."""
+        return self._discharge and "discharge_feedback_open" not in self.faults
+
+    @property
     def _discharging(self) -> bool:
-        return self.relays["discharge"] and "discharge_stuck" not in self.faults
+        return self._discharge and "discharge_stuck" not in self.faults
 
     def _rebound(self, now_ns: int) -> float:
         """What comes back on a capacitor that was discharged, later."""
