@@ -6,10 +6,11 @@ from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 from pathlib import Path
 
+from harness.bench.arming import Person
 from harness.bench.bench import Bench
 from harness.bench.gate import State
 from harness.bench.simulated import SimulatedWatchdog
-from harness.clock import S
+from harness.clock import MS, S
 from harness.files.profile import load_device, shipped_device
 from harness.plan.plan import Plan, PlanStep, load_plan
 from harness.record.journal import Journal
@@ -17,6 +18,7 @@ from harness.record.reader import Record
 from harness.record.result import Result
 from harness.run.ending import Ending
 from harness.run.engine import Engine
+from mocks.world import World
 
 DEVICE = load_device(shipped_device("heater"))
 HEAD = "format: 1\nname: {name}\ntitle: High voltage\ndevice: heater\nsteps:\n"
@@ -52,14 +54,34 @@ class Rig:
 
         return act
 
-    def run(self, acts: Mapping[str, Callable[[], object]], *texts: str) -> Ending:
+    @property
+    def world(self) -> World:
+        """What the bench hides."""
+        return self.bench.clock._move.__self__  # type: ignore[attr-defined, no-any-return]
+
+    @property
+    def volts(self) -> float:
+        """The true voltage of the side that has more of it."""
+        return max(map(abs, self.world.wiring.true_voltages()))
+
+    def watch(self, look: Callable[[], object]) -> None:
+        """Call ``look`` again and again from now on, whatever the harness does meanwhile."""
+        clock = self.world.clock
+
+        def again() -> None:
+            look()
+            clock.at(clock.now_ns() + 10 * MS, again)
+
+        again()
+
+    def run(self, acts: Mapping[str, Callable[[], object]], *texts: str, person: Person | None = None) -> Ending:
         plans = []
         for number, text in enumerate(texts):
             path = self.folder / f"plan_{number}.yaml"
             path.write_text(HEAD.format(name=f"plan_{number}") + text)
             plans.append(load_plan(path))
         journal = Journal(self.folder / "run")
-        ending = Engine(DEVICE, self.bench, journal, Hands(acts)).run(plans)
+        ending = Engine(DEVICE, self.bench, journal, Hands(acts), person=person).run(plans)
         journal.close()
         return ending
 
