@@ -139,7 +139,7 @@ class Engine:
             ending.interrupted = True
         finally:
             ending.made_safe = self._whole(lambda: make_safe(self._bench))
-            self._ask_if_dead()
+            self._whole(self._ask_if_dead)
             ending.bench_ns = self._bench.clock.now_ns() - began_ns
             self._whole(lambda: self._close_record(begun))
         if ending.record_lost is None:

@@ -142,8 +142,8 @@ class HighVoltageSteps:
                 unsafe = str(error)
             except KeyboardInterrupt:
                 unsafe = "interrupted before anybody stated that both sides are dead"
-            if unsafe is None:
-                made_safe += finish_safe(self.bench)
+        if unsafe is None and made_safe[-1].problem is not None:  # the supply stayed on, until it was stated
+            made_safe += finish_safe(self.bench)
         high_voltage.close()
         return unsafe
 

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import os
+import signal
 from collections.abc import Callable, Iterable, Mapping
 from pathlib import Path
 
@@ -10,10 +12,12 @@ from high_voltage_rig import DEVICE, HEAD, Hands, Rig
 
 from harness.bench.bench import Bench, open_bench
 from harness.bench.gate import State
-from harness.bench.instrument import InstrumentError
+from harness.bench.high_voltage import HighVoltage
+from harness.bench.instrument import InstrumentError, PowerSupply
 from harness.bench.making_safe import ACTIONS
 from harness.bench.simulated import SimulatedWatchdog
 from harness.bench.spec import load_bench, shipped_bench
+from harness.cli.interrupt import interruptible
 from harness.plan.plan import load_plan
 from harness.record.journal import Journal, JournalError
 from harness.run.ending import Ending
@@ -213,6 +217,36 @@ def test_a_statement_that_is_recorded_leads_on(rig: Rig, in_doubt: Callable[[], 
 
     assert rig.events("gate")[-1]["event"] == "stated dead"
     assert (ending.exit_code, rig.state, rig.supplied) == (5, State.SAFE, False)
+    assert closed == ["closed"]
+
+
+@pytest.mark.parametrize(("owner", "name"), [(PowerSupply, "off"), (HighVoltage, "close")])
+def test_a_signal_after_the_statement_leaves_nothing_on(
+    rig: Rig,
+    in_doubt: Callable[[], None],
+    closed: list[str],
+    monkeypatch: pytest.MonkeyPatch,
+    owner: type,
+    name: str,
+) -> None:
+    act = getattr(owner, name)
+    stated: list[bool] = []
+
+    def interrupted(self: object) -> None:
+        if stated:
+            stated.clear()
+            os.kill(os.getpid(), signal.SIGINT)
+        act(self)
+
+    monkeypatch.setattr(owner, name, interrupted)
+
+    try:
+        with interruptible():
+            ending = rig.run({"after": in_doubt}, LIVE, person=Somebody(lambda: stated.append(True)))
+    except KeyboardInterrupt:
+        pytest.fail("the signal got through")
+
+    assert (ending.exit_code, rig.state, rig.supplied) == (130, State.SAFE, False)
     assert closed == ["closed"]
 
 
