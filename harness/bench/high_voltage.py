@@ -150,6 +150,8 @@ class HighVoltage:
         assert source is not None and spec is not None
         if not self.gate.outputs.source or self.fed_by != "source":
             raise InstrumentError("source: the gate lets it feed nothing")
+        if opened and self.readings()[1] >= _EMPTY_V:
+            self.empty()  # what a stimulus before has left on the load side would look like a short
         self._witness.rises()
         self._contacts.connect()
         source.configure(volts, spec.current)
