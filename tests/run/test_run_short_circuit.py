@@ -12,15 +12,21 @@ from high_voltage_rig import DEVICE, Hands, Rig
 
 from harness.bench.bench import open_bench
 from harness.bench.gate import State
+from harness.bench.instrument import InstrumentError
+from harness.bench.proof import dead_limit
 from harness.bench.spec import load_bench, shipped_bench
 from harness.files.profile import load_device, shipped_plans
 from harness.plan.plan import load_plan
 from harness.record.journal import Journal
 from harness.record.reader import Record
 from harness.record.result import Result, Verdict
+from harness.run import short_circuit as short_circuit_module
+from harness.run.context import Context
 from harness.run.ending import Ending
 from harness.run.engine import Engine
+from harness.run.step_errors import StepError, StepFail
 from harness.trip.clearing import FIGURES
+from mocks.track import Track
 from mocks.world import World
 
 SPEC = load_bench(shipped_bench("simulated"))
@@ -236,6 +242,131 @@ def test_a_charged_bank_lets_nothing_be_energised(rig: Rig) -> None:
 
     assert ending.exit_code == 5
     assert "the bank reads" in why(ending)
+
+
+BROKEN_OFF = """
+  - power_cycle: {duration: 200 ms}
+  - clear_codes
+  - calibrate_loop: {name: loop, voltage: 80 V}
+  - short_circuit: {name: broken_off, voltage: 400 V, closing: true}
+  - wait: {name: next, duration: 60 s}
+  - calibrate_loop: {name: loop_again, voltage: 80 V}
+clean_up:
+  - wait: {name: cleaning, duration: 60 s}
+  - open: {name: opening}
+"""
+
+
+def break_off(monkeypatch: pytest.MonkeyPatch, error: type[BaseException]) -> None:
+    """What is told to close the breaker onto the charged bank comes to ``error``."""
+    send = short_circuit_module.send_command
+
+    def sent(context: Context, command: str) -> None:
+        if command == "close":
+            raise error("broken off")
+        send(context, command)
+
+    monkeypatch.setattr(short_circuit_module, "send_command", sent)
+
+
+@pytest.mark.parametrize("error", [StepFail, StepError])
+def test_a_shot_that_breaks_off_leaves_no_charge_to_the_step_that_follows(
+    rig: Rig, monkeypatch: pytest.MonkeyPatch, error: type[Exception]
+) -> None:
+    world, found, most = world_of(rig), [], [0.0]
+    limit = dead_limit(2e-3)
+
+    def look() -> None:
+        found.append(
+            (world.wiring.bank_voltage < limit, world.plant.bank.charging, world.wiring.relays["bank_discharge"])
+        )
+        if len(found) == 1:
+            rig.watch(lambda: most.append(world.wiring.bank_voltage))
+
+    break_off(monkeypatch, error)
+    following = ("next", "loop_again", "cleaning", "opening")
+
+    ending = rig.run(dict.fromkeys(following, look), BROKEN_OFF)
+
+    assert step(ending, "broken_off").verdict is (Verdict.FAIL if error is StepFail else Verdict.ERROR)
+    assert set(found) == {(True, False, True)}
+    assert len(found) == (4 if error is StepFail else 2)
+    assert max(most) < (85 if error is StepFail else limit)  # the loop is measured again, and nothing else charges it
+    assert (rig.state, rig.off) == (State.SAFE, True)
+
+
+@pytest.mark.parametrize("error", [InstrumentError, KeyboardInterrupt])
+def test_a_run_that_ends_in_a_shot_ends_with_the_bank_dead(
+    rig: Rig, monkeypatch: pytest.MonkeyPatch, error: type[BaseException]
+) -> None:
+    break_off(monkeypatch, error)
+
+    ending = rig.run({}, BROKEN_OFF)
+
+    assert ending.exit_code == (130 if error is KeyboardInterrupt else 5)
+    assert (rig.state, rig.off) == (State.SAFE, True)
+    assert world_of(rig).wiring.bank_voltage < dead_limit(2e-3)
+    assert not world_of(rig).plant.bank.charging
+
+
+def test_a_charger_that_runs_away_as_a_shot_breaks_off_ends_the_run(rig: Rig, monkeypatch: pytest.MonkeyPatch) -> None:
+    begun: list[str] = []
+    break_off(monkeypatch, StepFail)
+    acts = {
+        "broken_off": rig.panel("FAULT charger_ignores_off ON"),
+        "next": lambda: begun.append("next"),
+        "cleaning": lambda: begun.append("cleaning"),
+    }
+
+    ending = rig.run(acts, BROKEN_OFF)
+
+    assert (ending.exit_code, rig.state, begun) == (5, State.NOT_PROVEN_DEAD, [])
+    assert "bank or sides do not discharge after the shot" in (ending.bench_lost or "")
+    assert rig.supplied
+
+
+# What nobody recorded
+
+
+def never_trips(world: World) -> None:
+    assert world._comparator is not None
+    object.__setattr__(world._comparator._errors, "response_ns", 10**9)
+
+
+def lead_off(world: World) -> None:
+    """The recorder's channel of the current reads nothing."""
+    object.__setattr__(world.bench.recorder._channels["CHAN3"], "track", Track())
+
+
+@pytest.mark.parametrize("passed_by", [False, True], ids=["no_trip", "bypass_closed"])
+def test_a_current_that_nobody_recorded_quarantines_the_unit(rig: Rig, passed_by: bool) -> None:
+    def begin() -> None:
+        lead_off(world_of(rig))
+        if passed_by:
+            assert rig.bench.interlock is not None
+            rig.bench.interlock.relay("bypass", True)
+        else:
+            never_trips(world_of(rig))
+
+    ending = rig.run({"onto_closed": begin}, SHOTS)
+
+    assert step(ending, "onto_closed").verdict is Verdict.ERROR
+    assert "the recorder did not trigger, and the bank fell from 400 V to" in why(ending)
+    [quarantine] = rig.events("quarantine")
+    assert quarantine["reason"] == "a short-circuit current flowed that nobody recorded"
+    assert step(ending, "closing").verdict is Verdict.NOT_RUN
+    assert (rig.state, rig.off, world_of(rig).wiring.bank_voltage < dead_limit(2e-3)) == (State.SAFE, True, True)
+
+
+def test_a_shot_that_never_flowed_quarantines_nobody(rig: Rig) -> None:
+    def open_it() -> None:
+        world_of(rig).plant.bank.make = lambda on: None  # type: ignore[method-assign]
+
+    ending = rig.run({"onto_closed": open_it}, SHOTS)
+
+    assert step(ending, "onto_closed").verdict is Verdict.ERROR
+    assert "no current flowed" in why(ending)
+    assert rig.events("quarantine") == []
 
 
 # The shipped plans
