@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from fractions import Fraction
 from pathlib import Path
 
@@ -12,14 +13,17 @@ from harness.bench.bench import Bench, open_bench
 from harness.bench.spec import load_bench, shipped_bench
 from harness.files.profile import load_device, shipped_device
 from harness.plan.plan import Plan, load_plan
+from harness.plan.steps import Wait
 from harness.record.journal import Journal
 from harness.record.reader import Record
-from harness.record.result import Applied
+from harness.record.result import Applied, Verdict
 from harness.run import engine as engine_module
+from harness.run.context import Context, Outcome
 from harness.run.ending import Ending
 from harness.run.engine import Engine
 from harness.run.observe import read_set_points
 from harness.run.resumption import Resumption, ended_plans, resumption
+from harness.run.steps import RUNNERS
 
 DEVICE = load_device(shipped_device("heater"))
 NAMES = ("overload_pickup", "overload_time_constant")
@@ -80,6 +84,36 @@ def test_set_points_go_back_to_what_they_were_before_the_first_part(
     assert known.left == first
     assert held(bench) == first
     assert ending.not_put_back == []
+
+
+def quarantining(reason: str) -> Callable[[Wait, Context, Outcome], None]:
+    def wait(step: Wait, context: Context, outcome: Outcome) -> None:
+        context.ledger.quarantined(context.bench.clock.now_ns(), reason)
+        raise KeyboardInterrupt
+
+    return wait
+
+
+def test_a_quarantine_is_one_for_what_is_gone_on_with_as_well(
+    tmp_path: Path, bench: Bench, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    path = tmp_path / "short.yaml"
+    path.write_text(PLAN.replace("  - close\n", "  - wait: {duration: 1 s}\n  - close\n"))
+    plan = load_plan(path)
+    with monkeypatch.context() as patch:
+        patch.setitem(RUNNERS, Wait, quarantining("current flowed on"))
+        assert run(tmp_path / "one", bench, plan).interrupted
+    record = Record(tmp_path / "one")
+    known, other = resumption(record, "heater"), resumption(record, "pump")
+    record.close()
+
+    again = {result.kind: result for result in run(tmp_path / "two", bench, plan, known).results}
+
+    assert (known.quarantine, other.quarantine) == ("current flowed on", None)
+    assert again["wait"].verdict is Verdict.PASS
+    for kind in ("expect_trip", "expect_no_trip"):
+        assert again[kind].verdict is Verdict.NOT_RUN
+    assert again["expect_trip"].reasons == ("the unit is quarantined: current flowed on",)
 
 
 def test_another_device_has_no_part_in_it(tmp_path: Path, bench: Bench, plan: Plan) -> None:
