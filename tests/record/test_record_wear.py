@@ -29,6 +29,31 @@ def test_entries_add_up_and_a_person_ends_a_quarantine(tmp_path: Path) -> None:
     assert read(path).quarantine is None
 
 
+def test_a_strain_that_nobody_settled_quarantines_until_a_person_ends_it(tmp_path: Path) -> None:
+    path = path_of(tmp_path, "0042")
+    append(path, "0042", "strained", what="195 A", run="a")
+    known = read(path)
+    assert known.quarantine is not None
+    assert known.quarantine.startswith("killed while 195 A was applied (a, ")
+    append(path, "0042", "spent", kind="key_attempts", amount=1, run="b")
+    assert read(path).quarantine == known.quarantine
+    append(path, "0042", "released", reason="looked at", name="somebody")
+    assert read(path).quarantine is None
+
+
+def test_a_strain_that_is_settled_leaves_what_was_found_and_nothing_else(tmp_path: Path) -> None:
+    path = path_of(tmp_path, "0042")
+    append(path, "0042", "strained", what="195 A", run="a")
+    append(path, "0042", "settled", run="a")
+    assert read(path).quarantine is None
+    append(path, "0042", "strained", what="195 A", run="a")
+    append(path, "0042", "quarantined", reason="did not operate", run="a")
+    append(path, "0042", "settled", run="a")
+    quarantine = read(path).quarantine
+    assert quarantine is not None
+    assert quarantine.startswith("did not operate (a, ")
+
+
 def test_a_kill_at_any_byte_costs_no_entry_but_the_last(tmp_path: Path) -> None:
     path = path_of(tmp_path, "1")
     for _ in range(3):

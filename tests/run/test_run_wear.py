@@ -3,22 +3,27 @@
 from __future__ import annotations
 
 import dataclasses
+from collections.abc import Callable
 from pathlib import Path
 
 import pytest
 
+from harness.bench.bank import Bank
 from harness.bench.bench import Bench, open_bench
+from harness.bench.instrument import CurrentStimulus, InstrumentError
 from harness.bench.spec import load_bench, shipped_bench
 from harness.check import predict
 from harness.files.profile import load_device, shipped_device
 from harness.plan.plan import Plan, load_plan
+from harness.record import wear as book
 from harness.record.journal import Journal
 from harness.record.reader import Record
 from harness.record.result import Result, Verdict
-from harness.record.wear import append, path_of, read
+from harness.record.wear import WearError, append, path_of, read
 from harness.report.bench import left_with
 from harness.run.ending import Ending
 from harness.run.engine import Engine
+from harness.run.step_errors import StepError
 from mocks.firmware.overload import TRIP_LEVEL
 from protocol.budgets import Budgets
 from protocol.device import Device
@@ -52,8 +57,12 @@ class Watcher:
 
 
 def run(folder: Path, name: str, stimulus: str, device: Device = DEVICE) -> Ending:
+    return run_plan(folder, name, PLAN.replace("STIMULUS", stimulus), device)
+
+
+def run_plan(folder: Path, name: str, text: str, device: Device = DEVICE) -> Ending:
     path = folder / "short.yaml"
-    path.write_text(PLAN.replace("STIMULUS", stimulus))
+    path.write_text(text)
     bench = open_bench(load_bench(shipped_bench("simulated")), device)
     journal = Journal(folder / "runs" / name)
     ending = Engine(device, bench, journal, Watcher()).run([load_plan(path)])
@@ -161,6 +170,124 @@ def test_a_quarantine_outlasts_the_run(tmp_path: Path, monkeypatch: pytest.Monke
 
     append(path, path.stem, "released", reason="firmware put right", name="somebody")
     assert result(run(tmp_path, "c", OVERLOAD), "trip").verdict is Verdict.PASS
+
+
+@pytest.fixture
+def kept(monkeypatch: pytest.MonkeyPatch) -> None:
+    """What a simulated unit goes through is kept as of a real one; its bench stays one that asks nobody."""
+    monkeypatch.setattr(Bench, "mark", property(lambda self: None))
+
+
+def whenever(monkeypatch: pytest.MonkeyPatch, owner: type, name: str, then: Callable[[], None]) -> None:
+    """``then`` happens just before ``owner`` does ``name``."""
+    act = getattr(owner, name)
+
+    def watched(self: object, *arguments: object) -> object:
+        then()
+        return act(self, *arguments)
+
+    monkeypatch.setattr(owner, name, watched)
+
+
+HEALTH = "check_health: {name: trip, voltage_drop: {draw: 20 A, voltage: 700 V, at_most: 2 V}}"
+STRAINS = {
+    "drawn": (f"expect_trip: {{name: trip, {SHORT}}}", CurrentStimulus, "apply", "195 A"),
+    "health": (HEALTH, CurrentStimulus, "apply", "20 A"),
+    "shot": ("short_circuit: {name: trip, voltage: 400 V}", Bank, "make", "a short circuit"),
+}
+SHOT = PLAN.replace("  - close\n", "  - calibrate_loop: {name: loop, voltage: 80 V}\n  - close\n")
+
+
+def strained(folder: Path, name: str, kind: str) -> Ending:
+    """A run with a current of this ``kind`` through the switch; its step is called trip."""
+    step, *_ = STRAINS[kind]
+    plan = (SHOT if kind == "shot" else PLAN).replace("expect_trip: {name: trip, STIMULUS}", step)
+    return run_plan(folder, name, plan)
+
+
+@pytest.mark.usefixtures("kept")
+@pytest.mark.parametrize("kind", STRAINS)
+def test_a_kill_while_a_current_flows_leaves_the_unit_quarantined_until_it_is_released(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, kind: str
+) -> None:
+    _, owner, act, what = STRAINS[kind]
+    at_the_time: list[bytes] = []
+    with monkeypatch.context() as patch:
+        whenever(patch, owner, act, lambda: at_the_time.append(unit_file(tmp_path).read_bytes()))
+        assert result(strained(tmp_path, "a", kind), "trip").verdict is Verdict.PASS
+    path = unit_file(tmp_path)
+    assert read(path).quarantine is None
+
+    path.write_bytes(at_the_time[-1])
+    known = read(path).quarantine
+    assert known is not None
+    assert known.startswith(f"killed while {what} was applied (a, ")
+    found = result(strained(tmp_path, "b", kind), "trip" if kind != "shot" else "loop")
+    assert (found.verdict, found.reasons) == (Verdict.NOT_RUN, (f"the unit is quarantined: {known}",))
+
+    append(path, path.stem, "released", reason="looked at", name="somebody")
+    assert result(strained(tmp_path, "c", kind), "trip").verdict is Verdict.PASS
+
+
+@pytest.mark.usefixtures("kept")
+@pytest.mark.parametrize("error", [InstrumentError("load: no answer"), StepError("off"), KeyboardInterrupt()], ids=repr)
+def test_a_run_that_ends_while_a_current_flows_has_settled_it(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, error: BaseException
+) -> None:
+    begun: list[str | None] = []
+
+    def break_off() -> None:
+        begun.append(read(unit_file(tmp_path)).quarantine)
+        raise error
+
+    whenever(monkeypatch, CurrentStimulus, "apply", break_off)
+
+    assert result(strained(tmp_path, "a", "drawn"), "trip").verdict is Verdict.ERROR
+
+    assert len(begun) == 1
+    assert begun[0] is not None
+    assert read(unit_file(tmp_path)).quarantine is None
+
+
+@pytest.mark.usefixtures("kept")
+@pytest.mark.parametrize("kind", STRAINS)
+def test_no_current_flows_where_it_cannot_be_noted(tmp_path: Path, monkeypatch: pytest.MonkeyPatch, kind: str) -> None:
+    _, owner, act, _ = STRAINS[kind]
+    flowed: list[str] = []
+    whenever(monkeypatch, owner, act, lambda: flowed.append(act))
+    refuse(monkeypatch, "strained")
+
+    found = result(strained(tmp_path, "a", kind), "trip")
+
+    assert found.verdict is Verdict.ERROR
+    assert "what the unit goes through cannot be noted: no room" in found.reasons[0]
+    assert flowed == (["make"] if kind == "shot" else [])  # of the loop, which is measured with the breaker out of it
+
+
+@pytest.mark.usefixtures("kept")
+def test_a_step_that_cannot_be_noted_as_over_is_an_error_and_leaves_the_unit_quarantined(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    refuse(monkeypatch, "settled")
+
+    ending = strained(tmp_path, "a", "drawn")
+
+    assert result(ending, "trip").verdict is Verdict.ERROR
+    assert result(ending, "trip").reasons == ("what the unit goes through cannot be noted: no room",)
+    assert ending.exit_code == 5
+    assert (read(unit_file(tmp_path)).quarantine or "").startswith("killed while 195 A was applied (a, ")
+
+
+def refuse(monkeypatch: pytest.MonkeyPatch, unwanted: str) -> None:
+    """The disk takes every entry but those that are called ``unwanted``."""
+    take = append
+
+    def refusing(path: Path, serial: str, entry: str, **detail: object) -> None:
+        if entry == unwanted:
+            raise WearError("no room")
+        take(path, serial, entry, **detail)
+
+    monkeypatch.setattr(book, "append", refusing)
 
 
 def test_nothing_is_applied_to_a_quarantined_unit(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
