@@ -258,27 +258,21 @@ class HighVoltage:
             self._interlock.relay("precharge", False)
 
     def look(self) -> tuple[float, float]:
-        """Read both sides while the source is on; what a channel has once read counts for the proof."""
-        self.supervise()
-        both, source = self.readings(), self._bench.source
-        self._witness.saw(both, source.voltage() if source is not None and self.state is State.ENERGISED else 0.0)
-        return both
-
-    def supervise(self) -> None:
         """Look at interlock, watchdog and voltage, and while energised at every instrument that it depends on.
 
-        A link that is lost is found out here, and not when it is needed. Raises BenchUnsafe and InstrumentError.
+        A link that is lost is found out here, and not when it is needed. Returns both sides, V; what a channel has once
+        read counts for the proof. Raises BenchUnsafe and InstrumentError.
         """
-        before = self.state
-        if before in (State.DISCHARGING, State.NOT_PROVEN_DEAD):
-            return
+        before, both = self.state, self.readings()
+        self._witness.saw(both, self._answering() if before is State.ENERGISED else 0.0)
+        if before not in (State.DISCHARGING, State.NOT_PROVEN_DEAD):
+            self._supervise(before, both)
+        return both
+
+    def _supervise(self, before: State, both: tuple[float, float]) -> None:
         self._watchdog.beat()
         inputs, beating = self.inputs(), self._watchdog.alive()
-        both = self.readings()
         live = self._witness.live(both) if before is not State.ENERGISED else None
-        self._witness.saw(both)
-        if before is State.ENERGISED:
-            self._answering()
         after = self.gate.supervise(self._now_ns, inputs.interlock, beating or before is State.SAFE, live is not None)
         if after is not before:
             why = (
@@ -291,19 +285,20 @@ class HighVoltage:
                 raise BenchUnsafe(f"{why}: the bench is made safe")
 
     def look_after(self) -> None:
-        """What ``supervise`` does, and in safe as well, seldom: voltage may come back. Raises as ``supervise``."""
+        """``look``, in safe seldom: voltage may come back. Raises as ``look``."""
+        if self.state in (State.DISCHARGING, State.NOT_PROVEN_DEAD):
+            return
         if self.state is State.SAFE:
             if self._now_ns < self._look_again_ns:
                 return
             self._look_again_ns = self._now_ns + REBOUND_NS
-        self.supervise()
+        self.look()
 
-    def _answering(self) -> None:
-        source, load = self._bench.source, self._bench.load
-        if source is not None:
-            source.voltage()
-        if load is not None:
-            load.is_on()
+    def _answering(self) -> float:
+        """The source's voltage, V; the load has to answer as well."""
+        if self._bench.load is not None:
+            self._bench.load.is_on()
+        return 0.0 if self._bench.source is None else self._bench.source.voltage()
 
     def leave(self, trouble: bool) -> None:
         """Out of ENERGISED or ARMED: nothing may be on any more from here."""

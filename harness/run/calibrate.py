@@ -36,6 +36,7 @@ def run_calibrate_loop(step: CalibrateLoop, context: Context, outcome: Outcome) 
     most = step.voltage.si * math.sqrt(bank.capacitance / declared.inductance)
     quarter = math.pi / 2 * math.sqrt(bank.capacitance * declared.inductance)
     interval = max(recorder.shortest_interval, _QUARTERS * quarter / (_POINTS - _BEFORE))
+    context.ledger.loop = None  # whatever was measured before, it is asked anew
     gate.bypass()
     try:
         shot = take(context, step.voltage.si, Window(interval, _POINTS, _BEFORE, _TRIGGER * most))

@@ -5,6 +5,7 @@ On a real bench it goes into the unit's file and counts for ever. A simulated un
 
 from __future__ import annotations
 
+import math
 from pathlib import Path
 
 from harness.bench.bench import Bench
@@ -53,6 +54,8 @@ class Unit:
 
     def afford(self, kind: Wear, amount: float) -> None:
         """Raises StepNotRun where ``amount`` is more than is left."""
+        if not math.isfinite(amount):
+            raise StepNotRun(f"nothing bounds what this takes of {WORDS[kind][0]}")
         left = self.left(kind)
         if left is not None and amount > left:
             words, unit = WORDS[kind]
