@@ -203,4 +203,19 @@ def fall(times: Sequence[float], of: Capacitor) -> list[str]:
         if value < fast - of.error:
             return [f"{value:.0f} V after {at_s:.3g} s, faster than resistor and capacitor can: a lead may be off"]
         on_the_way += of.side.limit < value < 0.98 * began
-    return [] if on_the_way >= _ON_THE_WAY else ["nobody saw it fall: too few readings on the way"]
+    seen = on_the_way + of.side.way >= _ON_THE_WAY
+    return [] if seen else ["nobody saw it fall: too few readings on the way"]
+
+
+def unseen_falls(before: Reading, now: Reading, seen: Seen, discharge: DischargeSpec, voltmeter: VoltmeterSpec) -> Seen:
+    """``seen``, without the way down of a side that has fallen since ``before`` faster than resistor and capacitor can.
+
+    Its lead may have come off on the way.
+    """
+    passed_s = now.at_s - before.at_s
+    sides = []
+    for each in _sides([before, now], seen, discharge, voltmeter):
+        began, volts = each.volts
+        least = began * math.exp(-passed_s / (_FASTER * each.taus[0])) - each.error
+        sides.append(replace(each.side, way=0) if began > each.side.limit and volts < least else each.side)
+    return replace(seen, source_side=sides[0], load_side=sides[1])

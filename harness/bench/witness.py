@@ -10,7 +10,7 @@ from dataclasses import replace
 from harness.bench.bank import Bank
 from harness.bench.contacts import LOOK_NS
 from harness.bench.interlock import Voltmeter
-from harness.bench.proof import Proof, Reading, Seen, Side, judge_discharge, live_side
+from harness.bench.proof import Proof, Reading, Seen, Side, judge_discharge, live_side, unseen_falls
 from harness.bench.safety_spec import DischargeSpec, VoltmeterSpec
 from harness.clock import MS, Clock, S
 
@@ -31,6 +31,7 @@ class Witness:
         self._clock = clock
         self._seen = Seen() if bank is None else Seen(bank=Side(limit=bank.limit))
         self._was_live = False  # in this run, whoever put the voltage there
+        self._last = Reading(0.0, 0.0, 0.0)
 
     def both(self) -> tuple[float, float]:
         """Voltage on the source side and on the load side now, V."""
@@ -49,7 +50,9 @@ class Witness:
     def saw(self, both: tuple[float, float], source: float = 0.0) -> None:
         """A reading of ``both`` sides, and of the ``source`` where that was on. What is live has to be seen to fall."""
         self._was_live = self._was_live or live_side(both, self._discharge, self._spec) is not None
-        self._seen = self._seen.then(*both, source=source)
+        now = Reading(self._clock.now_ns() / S, *both)
+        self._seen = unseen_falls(self._last, now, self._seen.then(*both, source=source), self._discharge, self._spec)
+        self._last = now
         if self._bank is not None:
             self._seen = self._seen.then_bank(self._bank.volts())
 

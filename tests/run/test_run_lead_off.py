@@ -72,3 +72,24 @@ def test_a_lead_that_comes_off_between_two_live_steps_is_found_at_the_second(
     assert wanted in (ending.bench_lost or "")
     assert most() < TOUCH_LIMIT_V
     assert rig.supplied
+
+
+@pytest.mark.parametrize("leads", LEADS, ids="+".join)
+@pytest.mark.parametrize("at", ["after", "open_again"])
+def test_a_lead_that_comes_off_while_its_side_falls_proves_nothing(rig: Rig, at: str, leads: tuple[str, ...]) -> None:
+    most = most_in_safe(rig)
+
+    ending = rig.run({at: break_off(rig, (*leads, "discharge_stuck"))}, TWICE)
+
+    assert (ending.exit_code, rig.state) == (5, State.NOT_PROVEN_DEAD)
+    assert most() < TOUCH_LIMIT_V
+    assert rig.supplied
+
+
+@pytest.mark.parametrize("number", range(4, 8))
+def test_a_side_that_has_nearly_fallen_when_the_discharge_begins_is_proved_dead(rig: Rig, number: int) -> None:
+    once = "".join(line for line in TWICE.splitlines(True)[:6] if "write_set_points" not in line)
+
+    ending = rig.run({}, once + number * "  - identify\n")
+
+    assert (ending.exit_code, rig.state) == (0, State.SAFE)
