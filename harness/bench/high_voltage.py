@@ -35,6 +35,7 @@ _RISE_NS = 2 * S  # a source that is not up by then will not come
 _UP = 0.95  # of the source's voltage, on the source side
 _CHARGED = 0.9  # of the source side's voltage, on the load side
 _FOLLOWS = 0.5  # of the source side's voltage on the load side is no leakage: the breaker conducts
+_RETRACE_V = 150.0  # so much above the limit of touch that a fall shows
 _EMPTY_V = 5.0  # so little left on a side that closing the breaker lifts none by what counts as a rise (proof.py)
 
 
@@ -179,6 +180,16 @@ class HighVoltage:
             round(self._discharge.within * S),
             "the two sides do not discharge: nothing is made onto them",
         )
+
+    def retrace(self) -> None:
+        """A little of voltage once more where a load has emptied a side at once: it has to be seen to read and to fall.
+
+        Raises InstrumentError.
+        """
+        if self.state is State.ENERGISED and self.fed_by == "source" and self._witness.unseen(self.look()):
+            self.empty()
+            self.feed(_RETRACE_V)
+            self.empty()
 
     def shot(self, volts: float, during: Callable[[], None]) -> tuple[float, float]:
         """Charge the bank to ``volts``, close the making switch, let ``during`` pass, and discharge everything.

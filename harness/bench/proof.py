@@ -20,7 +20,8 @@ _SEEN = 0.9  # of the source's voltage that a channel must have read while it wa
 _STEADY = 1.02  # readings this near to one another are one voltage
 _SLOWER = 1.5  # of the declared time constant, for the tolerances of resistor and capacitor
 _FASTER = 0.5
-_ON_THE_WAY = 2  # readings between the start and the touch limit that a fall must have shown
+ON_THE_WAY = 2
+"""Readings between the start and the touch limit that a fall must have shown."""
 
 
 @dataclass(frozen=True)
@@ -145,7 +146,7 @@ def judge_discharge(
         found = _seen(each.side.most, each.source, limit, each.error) + _dead(each.volts, each.farad, each.error)
         if each.volts[0] > limit + each.error:
             found += fall(times, each)
-        elif each.side.way < _ON_THE_WAY:
+        elif each.side.way < ON_THE_WAY:
             found.append("nobody saw it fall: a lead may be off")
         reasons += [f"{each.name}: {reason}" for reason in found]
     return Proof(tuple(reasons))
@@ -203,7 +204,7 @@ def fall(times: Sequence[float], of: Capacitor) -> list[str]:
         if value < fast - of.error:
             return [f"{value:.0f} V after {at_s:.3g} s, faster than resistor and capacitor can: a lead may be off"]
         on_the_way += of.side.limit < value < 0.98 * began
-    seen = on_the_way + of.side.way >= _ON_THE_WAY
+    seen = on_the_way + of.side.way >= ON_THE_WAY
     return [] if seen else ["nobody saw it fall: too few readings on the way"]
 
 

@@ -10,7 +10,7 @@ from dataclasses import replace
 from harness.bench.bank import Bank
 from harness.bench.contacts import LOOK_NS
 from harness.bench.interlock import Voltmeter
-from harness.bench.proof import Proof, Reading, Seen, Side, judge_discharge, live_side, unseen_falls
+from harness.bench.proof import ON_THE_WAY, Proof, Reading, Seen, Side, judge_discharge, live_side, unseen_falls
 from harness.bench.safety_spec import DischargeSpec, VoltmeterSpec
 from harness.clock import MS, Clock, S
 
@@ -55,6 +55,11 @@ class Witness:
         self._last = now
         if self._bank is not None:
             self._seen = self._seen.then_bank(self._bank.volts())
+
+    def unseen(self, both: tuple[float, float]) -> bool:
+        """Whether a side reads dead that nobody saw fall: a load has emptied it at once, or its lead is off."""
+        sides = zip(both, (self._seen.source_side, self._seen.load_side), strict=True)
+        return self._was_live and any(abs(volts) <= side.limit and side.way < ON_THE_WAY for volts, side in sides)
 
     def charging(self, volts: float) -> None:
         """The bank is about to be charged; should that be broken off, its channel has to show ``volts`` all the same.

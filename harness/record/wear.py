@@ -65,7 +65,7 @@ def read(path: Path) -> UnitWear:
         elif entry["entry"] == "quarantined":
             quarantine = f"{entry.get('reason')} ({entry.get('run')}, {entry.get('at')})"
         elif entry["entry"] == "strained":
-            strained = f"killed while {entry.get('what')} was applied ({entry.get('run')}, {entry.get('at')})"
+            strained = f"nobody knows what came of {entry.get('what')} ({entry.get('run')}, {entry.get('at')})"
         else:
             strained, quarantine = None, None if entry["entry"] == "released" else quarantine
     quarantine = quarantine or strained

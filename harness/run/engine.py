@@ -25,7 +25,7 @@ from harness.run.context import Context, Outcome, ask
 from harness.run.drives import rest_signals
 from harness.run.ending import Ending
 from harness.run.flash import FlashError, put_in
-from harness.run.high_voltage import HighVoltageSteps
+from harness.run.high_voltage import INTERRUPTED, HighVoltageSteps
 from harness.run.hold import let_go
 from harness.run.identity import differing
 from harness.run.ledger import Ledger
@@ -141,7 +141,7 @@ class Engine:
             ending.made_safe = self._whole(lambda: make_safe(self._bench))
             self._whole(self._ask_if_dead)
             ending.bench_ns = self._bench.clock.now_ns() - began_ns
-            self._whole(lambda: self._close_record(begun))
+            self._close_record(begun)
         if ending.record_lost is None:
             self._fill_up([*seen, *(plan for plan in rest if not self._refused(plan))])
 
@@ -177,10 +177,10 @@ class Engine:
         """What a run leaves once the bench is safe; a record that is lost takes nothing more."""
         now_ns = self._bench.clock.now_ns()
         try:
-            self._note_safe(self._ending.made_safe)
-            self._note_bus()
+            self._whole(lambda: self._note_safe(self._ending.made_safe))
+            self._whole(self._note_bus)
             if begun:
-                self._journal.event(now_ns, "ledger", self._ledger.final(now_ns))
+                self._whole(lambda: self._journal.event(now_ns, "ledger", self._ledger.final(now_ns)))
         except JournalError as error:
             self._ending.record_lost = self._ending.record_lost or str(error)
 
@@ -219,8 +219,11 @@ class Engine:
     def _ask_if_dead(self) -> None:
         """Where nothing proved both sides dead, a person is asked; then the supply may go as well."""
         unsafe = self._high_voltage.at_the_end(self._ending.made_safe)
+        self._ending.interrupted |= unsafe == INTERRUPTED
         if unsafe is not None:
-            self._ending.bench_lost = self._ending.bench_lost or f"NOT PROVED DEAD, treat as live: {unsafe}"
+            alarm = f"NOT PROVED DEAD, treat as live: {unsafe}"
+            lost = self._ending.bench_lost
+            self._ending.bench_lost = alarm if lost is None else f"{lost}; {alarm}"
 
     def _note_ambient(self) -> None:
         """The heat sink before anything has heated it, as the breaker says: runs are compared at like ambients."""
@@ -325,8 +328,10 @@ class Engine:
         except StepNotRun as error:
             outcome.not_run(str(error))
             self._ending.refused_by_gate |= error.refused_by_gate
-        finally:
+        except KeyboardInterrupt:
             self._settle(outcome)
+            raise
+        self._settle(outcome)
         if outcome.verdict in (Verdict.ERROR, Verdict.NOT_RUN):
             self._watch.forget()
         else:

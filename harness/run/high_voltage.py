@@ -16,7 +16,7 @@ from harness.bench.instrument import InstrumentError
 from harness.bench.making_safe import SafeAction, finish_safe, make_dead
 from harness.bus.port import PortError
 from harness.plan.plan import Plan, PlanStep
-from harness.plan.steps import Disturb, Flash, PowerCut, PowerCycle, Silence, SleepAndWake, Step
+from harness.plan.steps import Disturb, Flash, PowerCut, PowerCycle, Reset, Silence, SleepAndWake, Step
 from harness.record.journal import Journal, JournalError
 from harness.record.standing import Standing
 from harness.run.cut_time import cut_time
@@ -24,7 +24,8 @@ from harness.run.observe import stable_status
 from harness.run.step_errors import StepNotRun
 from protocol.device import Device
 
-_DEAF = (PowerCycle, PowerCut, Flash, Silence, SleepAndWake, Disturb)
+INTERRUPTED = "interrupted before anybody stated that both sides are dead"
+_DEAF = (PowerCycle, PowerCut, Reset, Flash, Silence, SleepAndWake, Disturb)
 """While these are carried out the breaker cannot be told to open, or nobody looks after the gate."""
 
 
@@ -123,6 +124,7 @@ class HighVoltageSteps:
         high_voltage = self.bench.high_voltage
         if high_voltage is None or not high_voltage.in_doubt:
             return
+        high_voltage.retrace()
         problems = [action for action in self.note_safe(make_dead(self.bench)) if action.problem]
         if any(action.backed for action in problems) or high_voltage.in_doubt:
             raise BenchUnsafe("; ".join(str(action.problem) for action in problems))
@@ -141,7 +143,7 @@ class HighVoltageSteps:
             except (InstrumentError, PortError, JournalError) as error:
                 unsafe = str(error)
             except KeyboardInterrupt:
-                unsafe = "interrupted before anybody stated that both sides are dead"
+                unsafe = INTERRUPTED
         if unsafe is None and made_safe[-1].problem is not None:  # the supply stayed on, until it was stated
             made_safe += finish_safe(self.bench)
         high_voltage.close()

@@ -34,7 +34,7 @@ def test_a_strain_that_nobody_settled_quarantines_until_a_person_ends_it(tmp_pat
     append(path, "0042", "strained", what="195 A", run="a")
     known = read(path)
     assert known.quarantine is not None
-    assert known.quarantine.startswith("killed while 195 A was applied (a, ")
+    assert known.quarantine.startswith("nobody knows what came of 195 A (a, ")
     append(path, "0042", "spent", kind="key_attempts", amount=1, run="b")
     assert read(path).quarantine == known.quarantine
     append(path, "0042", "released", reason="looked at", name="somebody")

@@ -269,3 +269,17 @@ def test_a_precharge_that_fails_at_the_second_closing_is_an_error(rig: Rig) -> N
 
     assert "the load side does not charge" in (ending.bench_lost or "")
     assert (ending.exit_code, conducted, rig.off) == (5, [], True)
+
+
+def test_a_side_that_a_load_has_emptied_at_once_is_fed_a_little_so_that_it_is_seen_to_fall(rig: Rig) -> None:
+    """As a load that goes on after the source does; no channel could be told from one whose lead is off."""
+
+    def emptied() -> None:
+        wiring = rig.world.wiring
+        for side in (wiring._source_side, wiring._load_side):
+            side.begin(rig.bench.clock.now_ns(), 0.0, 0.0, 1.0)
+
+    ending = rig.run({"after": emptied}, LIVE)
+
+    assert (ending.exit_code, rig.state, rig.off) == (0, State.SAFE, True)
+    assert all(proof["reasons"] == [] for proof in rig.events("proof"))

@@ -221,7 +221,7 @@ def test_a_kill_while_a_current_flows_leaves_the_unit_quarantined_until_it_is_re
     path.write_bytes(at_the_time[-1])
     known = read(path).quarantine
     assert known is not None
-    assert known.startswith(f"killed while {what} was applied (a, ")
+    assert known.startswith(f"nobody knows what came of {what} (a, ")
     found = result(strained(tmp_path, "b", kind), "trip" if kind != "shot" else "loop")
     assert (found.verdict, found.reasons) == (Verdict.NOT_RUN, (f"the unit is quarantined: {known}",))
 
@@ -230,9 +230,13 @@ def test_a_kill_while_a_current_flows_leaves_the_unit_quarantined_until_it_is_re
 
 
 @pytest.mark.usefixtures("kept")
-@pytest.mark.parametrize("error", [InstrumentError("load: no answer"), StepError("off"), KeyboardInterrupt()], ids=repr)
-def test_a_run_that_ends_while_a_current_flows_has_settled_it(
-    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, error: BaseException
+@pytest.mark.parametrize(
+    ("error", "settled"),
+    [(InstrumentError("load: no answer"), False), (StepError("off"), True), (KeyboardInterrupt(), True)],
+    ids=repr,
+)
+def test_a_current_that_is_broken_off_is_settled_unless_the_bench_was_lost_with_it(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, error: BaseException, settled: bool
 ) -> None:
     begun: list[str | None] = []
 
@@ -246,7 +250,7 @@ def test_a_run_that_ends_while_a_current_flows_has_settled_it(
 
     assert len(begun) == 1
     assert begun[0] is not None
-    assert read(unit_file(tmp_path)).quarantine is None
+    assert (read(unit_file(tmp_path)).quarantine is None) is settled
 
 
 @pytest.mark.usefixtures("kept")
@@ -275,7 +279,7 @@ def test_a_step_that_cannot_be_noted_as_over_is_an_error_and_leaves_the_unit_qua
     assert result(ending, "trip").verdict is Verdict.ERROR
     assert result(ending, "trip").reasons == ("what the unit goes through cannot be noted: no room",)
     assert ending.exit_code == 5
-    assert (read(unit_file(tmp_path)).quarantine or "").startswith("killed while 195 A was applied (a, ")
+    assert (read(unit_file(tmp_path)).quarantine or "").startswith("nobody knows what came of 195 A (a, ")
 
 
 def refuse(monkeypatch: pytest.MonkeyPatch, unwanted: str) -> None:
