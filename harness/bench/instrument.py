@@ -6,7 +6,6 @@ bench, the mock's own parser in process. What is set is read back, so that a val
 
 from __future__ import annotations
 
-import math
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from typing import Protocol
@@ -24,6 +23,8 @@ _CURRENT_NOT_HELD = 1 << 1
 """Bits of the questionable register (SCPI-99 volume 1, 20.2, from memory)."""
 _MOST_ERRORS = 32
 """Entries of an error queue that are read; SCPI-99 volume 2, 21.8, asks for two at least."""
+_NO_VALUE = 9.9e37
+"""SCPI-99 volume 1, 7.2.1.4 and 7.2.1.5: 9.9E37 and -9.9E37 are the infinities, 9.91E37 is not a number."""
 
 
 class InstrumentError(Exception):
@@ -51,6 +52,11 @@ class Link(Protocol):
     def close(self) -> None:
         """Give the channel back. A second call does nothing."""
         ...
+
+
+def is_measured(value: float) -> bool:
+    """Whether ``value``, as an instrument gave it, is a value at all: no infinity and not SCPI-99's not-a-number."""
+    return abs(value) < _NO_VALUE
 
 
 def error_queue(link: Link) -> list[str]:
@@ -91,8 +97,8 @@ class Instrument:
             value = float(answer)
         except ValueError:
             raise InstrumentError(f"{self.role}: {text!r} was answered with {answer!r}, not a number") from None
-        if not math.isfinite(value):
-            raise InstrumentError(f"{self.role}: {text!r} was answered with {answer!r}")
+        if not is_measured(value):
+            raise InstrumentError(f"{self.role}: {text!r} was answered with {answer!r}, which is no value")
         return value
 
     def _numbers(self, text: str, count: int) -> list[float]:
@@ -102,7 +108,7 @@ class Instrument:
             values = [float(part) for part in answer.split(",")]
         except ValueError:
             values = []
-        if len(values) != count or not all(map(math.isfinite, values)):
+        if len(values) != count or not all(map(is_measured, values)):
             raise InstrumentError(f"{self.role}: {text!r} was answered with {answer!r}, want {count} numbers")
         return values
 
@@ -368,7 +374,7 @@ class Recorder(Instrument):
         if len(block) % 4:
             raise InstrumentError(f"{self.role}: a block of {len(block)} bytes is no row of 32-bit numbers")
         samples = np.frombuffer(block, dtype=">f4").astype(np.float64)
-        if not np.isfinite(samples).all():
+        if not (np.abs(samples) < _NO_VALUE).all():
             raise InstrumentError(
                 f"{self.role}: channel {channel} holds samples that are no numbers: out of its range?"
             )

@@ -9,14 +9,13 @@ breaker itself is the harness's: nobody else talks to it.
 from __future__ import annotations
 
 import json
-import math
 import os
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass
 from functools import partial
 from pathlib import Path
 
-from harness.bench.instrument import InstrumentError, Link
+from harness.bench.instrument import InstrumentError, Link, is_measured
 from harness.clock import MS, S
 
 LOG_NAME = "watchdog.jsonl"
@@ -124,6 +123,6 @@ def _source_off(source: Link) -> None:
 def _current(source: Link) -> float | None:
     try:
         current = float(source.query("MEAS:CURR?"))
-        return current if math.isfinite(current) else None
+        return current if is_measured(current) else None
     except (InstrumentError, ValueError):
         return None

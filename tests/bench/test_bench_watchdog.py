@@ -334,8 +334,9 @@ def test_a_current_that_does_not_fall_is_waited_for_no_longer_than_declared() ->
     assert (done[2].note, waits) == ("at 90.0 A: the longest wait of 0.1 s was over", 20)
 
 
-def test_an_answer_that_is_no_number_is_no_small_current() -> None:
-    done, waits = carried_out(FakeLink([]), FakeLink([math.nan]))
+@pytest.mark.parametrize("answer", [math.nan, 9.91e37, -9.9e37])  # SCPI-99 volume 1, 7.2.1.4 and 7.2.1.5
+def test_an_answer_that_is_no_number_is_no_small_current(answer: float) -> None:
+    done, waits = carried_out(FakeLink([]), FakeLink([answer]))
 
     assert (done[2].note, waits) == ("at an unknown current: the longest wait of 0.1 s was over", 20)
 
