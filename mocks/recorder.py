@@ -112,12 +112,14 @@ class Recorder:
         self._settings = _Settings()
         self._acquisition: _Acquisition | None = None
         self._acquisitions = 0
+        self._begun = False  # a recording, since the event register was cleared
         names = [f"CHANnel{number}" for number in range(1, len(channels) + 1)]
         commands: dict[str, Command] = {
             "FORMat[:DATA]": ((word("REAL"), whole(32, 32)), lambda kind, bits: None),
             "INITiate[:IMMediate]": ((), self._initiate),
             "ABORt": ((), self._abort),
             "STATus:OPERation:CONDition?": ((), lambda: str(self._condition())),
+            "STATus:OPERation[:EVENt]?": ((), self._events),
             "TRACe:POINts?": ((word(*names),), lambda name: str(self._taken())),
             "TRACe[:DATA]?": ((word(*names),), self._data),
             "TRACe:LOG[:DATA]?": ((word(*names),), self._logged),
@@ -135,7 +137,7 @@ class Recorder:
         for header, (name, parameter) in settings.items():
             commands[header] = ((parameter,), partial(setattr, self._settings, name))
             commands[f"{header}?"] = ((), partial(self._setting, name))
-        self.scpi = ScpiInstrument(identity, self._reset, commands)
+        self.scpi = ScpiInstrument(identity, self._reset, commands, self._clear)
 
     @property
     def needed_ns(self) -> int:
@@ -186,6 +188,7 @@ class Recorder:
         interval_ns = self._settings.interval * 1e9 * (1 + self.time_base)
         self._acquisition = _Acquisition(self._acquisitions, self._settings, self._clock.now_ns(), interval_ns)
         self._acquisitions += 1
+        self._begun = True
 
     def _abort(self) -> None:
         """End the recording and keep what there is of it, and of the log."""
@@ -203,6 +206,18 @@ class Recorder:
         if self._acquisition is None or self._acquisition.pieces:
             return 0
         return WAITING_FOR_TRIGGER if self._acquisition.first is None else MEASURING
+
+    def _clear(self) -> None:
+        self._begun = False
+
+    def _events(self) -> str:
+        """Which of both bits came on since the register was read or cleared, for the recordings begun since then."""
+        self.settle()
+        begun, acquisition = self._begun, self._acquisition
+        self._clear()
+        if not begun or acquisition is None:
+            return "0"
+        return str(WAITING_FOR_TRIGGER | (0 if acquisition.first is None else MEASURING))
 
     def _taken(self) -> int:
         self.settle()

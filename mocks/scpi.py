@@ -109,13 +109,23 @@ def several(parameter: Parameter) -> Several:
 class ScpiInstrument:
     """Answers messages for one instrument."""
 
-    def __init__(self, identity: str, reset: Callable[[], None], commands: Mapping[str, Command]) -> None:
-        """``commands``: header, short form in capitals, optional nodes in brackets, as in ``INPut[:STATe]``."""
+    def __init__(
+        self,
+        identity: str,
+        reset: Callable[[], None],
+        commands: Mapping[str, Command],
+        clear: Callable[[], None] = lambda: None,
+    ) -> None:
+        """``commands``: header, short form in capitals, optional nodes in brackets, as in ``INPut[:STATe]``.
+
+        ``clear`` is what *CLS clears beside the error queue.
+        """
         self._queue: deque[ScpiError] = deque()
+        self._clear = clear
         own: dict[str, Command] = {
             "*IDN?": ((), lambda: identity),
             "*RST": ((), reset),
-            "*CLS": ((), self._queue.clear),
+            "*CLS": ((), self._clear_status),
             "*OPC?": ((), lambda: "1"),
             "SYSTem:ERRor[:NEXT]?": ((), self._next_error),
         }
@@ -168,6 +178,10 @@ class ScpiInstrument:
                     raise ScpiError(-114, header)
                 return command
         raise ScpiError(-113, header)
+
+    def _clear_status(self) -> None:
+        self._queue.clear()
+        self._clear()
 
     def _report(self, error: ScpiError) -> None:
         if len(self._queue) == _QUEUE:

@@ -25,7 +25,7 @@ HEADERS: Mapping[str, tuple[str, ...]] = {
     "injector": (*_CURRENT, "OUTP", "TRIG:SEQ2:SOUR"),
     "recorder": (
         *("ABOR", "SENS:SWE:TINT", "SENS:SWE:POIN", "SENS:SWE:OFFS:POIN", "TRIG:SOUR", "TRIG:SLOP", "TRIG:LEV"),
-        *("FORM", "INIT", "STAT:OPER:COND", "TRAC:DATA"),
+        *("FORM", "INIT", "STAT:OPER:COND", "STAT:OPER:EVEN", "TRAC:DATA"),
         *("SENS:SWE:LOG:TINT", "TRAC:LOG:TRIG", "TRAC:LOG:DATA"),
     ),
     "gate_supply": ("SOUR:VOLT", "OUTP"),

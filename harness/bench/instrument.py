@@ -323,6 +323,7 @@ class Recorder(Instrument):
         super().__init__(role, link)
         self._channels = channels
         self._before = 0
+        self._points = 0
         self._interval = 0.0
         self._log = 0.0
 
@@ -330,8 +331,10 @@ class Recorder(Instrument):
         """Record ``points`` samples ``interval`` s apart, ``before`` of them ahead of the trigger; None: at once.
 
         ``log``: beside that window a slow log with this interval in s, from now to the end of the recording; 0: none.
+
+        Raises InstrumentError where it does not begin: what it recorded before would be taken for the new record.
         """
-        self._before, self._interval = before, interval
+        self._before, self._points, self._interval = before, points, interval
         self._command("ABOR")  # of a recording that a failed step may have left
         self._set("SENS:SWE:TINT", interval)
         self._set("SENS:SWE:POIN", points)
@@ -346,7 +349,36 @@ class Recorder(Instrument):
             self._command(f"TRIG:SLOP {'POS' if trigger.rising else 'NEG'}")
             self._set("TRIG:LEV", trigger.level)
         self._command("FORM REAL,32")
+        self._begin(trigger)
+
+    def _begin(self, trigger: Trigger | None) -> None:
+        """INITiate, and see that a recording began.
+
+        A short one that waits for nothing may be over before anybody asks: that it began stays in the event register,
+        which *CLS clears (IEEE 488.2 §10.3), and which takes note of every condition bit that came on unless it was
+        told otherwise (SCPI-99 volume 2, 20.6, from memory).
+        """
+        if self._busy(self.state()):
+            raise InstrumentError(f"{self.role}: still records after ABOR: see who else uses it; switch it off and on")
+        if trigger is None:
+            self._command("*CLS")
         self._command("INIT")
+        if self._busy(self.state()):
+            return
+        if trigger is not None:
+            raise InstrumentError(
+                f"{self.role}: does not wait for its trigger after INIT: see that its trigger channel is quiet, that"
+                " nobody else uses it, and what INIT is called there"
+            )
+        if not self._busy(int(self._number("STAT:OPER:EVEN?"))):
+            raise InstrumentError(
+                f"{self.role}: began no recording after INIT: see that nobody else uses it, and what INIT is called"
+                " there"
+            )
+
+    @staticmethod
+    def _busy(register: int) -> bool:
+        return bool(register & (MEASURING | WAITING_FOR_TRIGGER))
 
     def state(self) -> int:
         """Operation condition register: MEASURING, WAITING_FOR_TRIGGER or 0 when done."""

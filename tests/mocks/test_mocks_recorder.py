@@ -31,6 +31,21 @@ def test_states_from_armed_to_done():
     assert trace[201:] == pytest.approx(np.full(799, 20), rel=0.01)
 
 
+def test_the_event_register_remembers_what_began_until_it_is_read_or_cleared():
+    """SCPI-99 volume 2, 20.6; *CLS clears it (IEEE 488.2, 10.3)."""
+    bench = Bench()
+    assert bench.ask("recorder", "STAT:OPER:EVEN?") == 0
+    bench.say("recorder", "SENS:SWE:TINT 1e-6;POIN 20;:TRIG:SOUR IMM;:INIT")
+    bench.wait(0.01)
+    assert condition(bench) == 0
+    assert bench.ask("recorder", "STAT:OPER?") == WAITING | MEASURING
+    assert bench.ask("recorder", "STAT:OPER:EVEN?") == 0
+    bench.record(1e-3, 100, 10, 1, 10.0)
+    assert bench.ask("recorder", "STAT:OPER:EVEN?") == WAITING
+    bench.say("recorder", "ABOR;INIT;*CLS")
+    assert bench.ask("recorder", "STAT:OPER:EVEN?") == 0
+
+
 def test_trigger_is_the_first_grid_point_after_the_crossing():
     """1000 A/s from 10 ms on: 20 A at 30 ms, on or just beside grid point 300 by the time base's error."""
     bench = Bench()
