@@ -93,9 +93,9 @@ class Translated:
             raise InstrumentError(f"{self._role}: {problem}: look at what is connected there")
         return answer
 
-    def query_block(self, text: str) -> bytes:
+    def query_block(self, text: str, most: int) -> bytes:
         """See Link."""
-        return self._link.query_block(self._dialect.spoken(text))
+        return self._link.query_block(self._dialect.spoken(text), most)
 
     def close(self) -> None:
         """See Link."""

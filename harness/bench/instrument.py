@@ -23,6 +23,9 @@ _CURRENT_NOT_HELD = 1 << 1
 """Bits of the questionable register (SCPI-99 volume 1, 20.2, from memory)."""
 _MOST_ERRORS = 32
 """Entries of an error queue that are read; SCPI-99 volume 2, 21.8, asks for two at least."""
+_MOST_POINTS = 10_000_000
+"""Of one trace, where the bench file declares no memory."""
+_SAMPLE = 4  # bytes of a REAL,32
 _NO_VALUE = 9.9e37
 """SCPI-99 volume 1, 7.2.1.4 and 7.2.1.5: 9.9E37 and -9.9E37 are the infinities, 9.91E37 is not a number."""
 
@@ -45,8 +48,8 @@ class Link(Protocol):
         """Send one message and return its one-line answer."""
         ...
 
-    def query_block(self, text: str) -> bytes:
-        """Send one message and return the payload of its IEEE 488.2 definite-length block."""
+    def query_block(self, text: str, most: int) -> bytes:
+        """Send one message and return the payload of its IEEE 488.2 definite-length block, ``most`` bytes at most."""
         ...
 
     def close(self) -> None:
@@ -390,7 +393,7 @@ class Recorder(Instrument):
         self._command("ABOR")
         if waiting:
             return None
-        traces = {name: self._trace("TRAC:DATA?", self._channels[name]) for name in names}
+        traces = {name: self._trace("TRAC:DATA?", self._channels[name], self._points) for name in names}
         shortest = min(len(trace) for trace in traces.values())
         return Acquisition(
             -self._before * self._interval, self._interval, {name: trace[:shortest] for name, trace in traces.items()}
@@ -398,12 +401,15 @@ class Recorder(Instrument):
 
     def fetch_log(self, name: str) -> tuple[Acquisition, float]:
         """The slow log of a channel after ``fetch``, and when in it the trigger was, s from its begin."""
-        log = self._trace("TRAC:LOG:DATA?", self._channels[name])
+        memory = self.ranges.get("SENS:SWE:POIN", ANY).highest  # how long a log became, only the recorder knows
+        most = int(memory) if memory < _MOST_POINTS else _MOST_POINTS
+        log = self._trace("TRAC:LOG:DATA?", self._channels[name], most)
         return Acquisition(0.0, self._log, {name: log}), self._number("TRAC:LOG:TRIG?")
 
-    def _trace(self, header: str, channel: int) -> NDArray[np.float64]:
-        block = self._link.query_block(f"{header} CHAN{channel}")
-        if len(block) % 4:
+    def _trace(self, header: str, channel: int, most: int) -> NDArray[np.float64]:
+        """Samples of a channel, ``most`` at most. Raises InstrumentError."""
+        block = self._link.query_block(f"{header} CHAN{channel}", most * _SAMPLE)
+        if len(block) % _SAMPLE:
             raise InstrumentError(f"{self.role}: a block of {len(block)} bytes is no row of 32-bit numbers")
         samples = np.frombuffer(block, dtype=">f4").astype(np.float64)
         if not (np.abs(samples) < _NO_VALUE).all():

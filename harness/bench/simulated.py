@@ -115,13 +115,16 @@ class SimulatedLink:
             raise InstrumentError(f"{self._role}: no answer to {text!r}")
         return answer
 
-    def query_block(self, text: str) -> bytes:
+    def query_block(self, text: str, most: int) -> bytes:
         """See Link."""
         answer = self._instrument.handle(text)
         if not isinstance(answer, bytes) or answer[:1] != b"#":
             raise InstrumentError(f"{self._role}: no block in answer to {text!r}")
         start = 2 + int(answer[1:2])
-        return answer[start : start + int(answer[2:start])]
+        length = int(answer[2:start])
+        if length > most:
+            raise InstrumentError(f"{self._role}: {text!r} was answered with {length} bytes, want {most} at most")
+        return answer[start : start + length]
 
     def close(self) -> None:
         """See Link."""

@@ -3,6 +3,8 @@
 PyVISA is imported when the first link is opened. What its pure-Python backend does on its own is kept from the caller:
 a refused port opens without a word, a lost peer looks like a timeout, and a late answer would be the next query's.
 So the identity is asked on every open, and after any trouble the session is closed; the next call opens a new one.
+An answer has one deadline over all of it: the backend's own begins anew with every byte that comes, so sockets are read
+here.
 """
 
 from __future__ import annotations
@@ -10,9 +12,12 @@ from __future__ import annotations
 import contextlib
 import select
 import socket
+import time
 from collections.abc import Callable
 from functools import cache
 from typing import TYPE_CHECKING, TypeVar
+
+from serial import Serial
 
 from harness.bench.instrument import InstrumentError
 
@@ -23,11 +28,17 @@ if TYPE_CHECKING:
 T = TypeVar("T")
 
 _TIMEOUT_MS = 2_000
-_BLOCK_TIMEOUT_MS = 20_000  # a million samples over a slow link
+_BLOCK_TIMEOUT_MS = 20_000  # until a recorder has made up a million samples
+_LEAST_RATE = 100_000  # bytes/s of a block over a socket
+_LEAST_RATE_ELSEWHERE = 10_000  # a serial line at 115 200 bit/s
 _CHUNK = 1 << 16
+_LONGEST_LINE = 1 << 16  # a list of 1000 values reads back in 16 kB
 _NAP_MS = 20
+_ENDLESS = f"a line of more than {_LONGEST_LINE} bytes"
+_MOST_WAITS = 5  # timeouts that a line is given to fall quiet
 _SHOWN = 80  # bytes of what nobody asked for
 _TERMINATION = "\n"  # IEEE 488.2 §7.5, §8.5
+_END = _TERMINATION.encode()
 
 
 class VisaLink:
@@ -44,6 +55,7 @@ class VisaLink:
         self._timeout_ms = timeout_ms
         self._session: MessageBasedResource | None = None
         self._closed = False
+        self._unasked = b""  # what came behind an answer
         self.identity = ""
         self._open()
 
@@ -52,19 +64,22 @@ class VisaLink:
         self._guarded(text, lambda session: session.write(text))
 
     def query(self, text: str) -> str:
-        """See Link."""
-        return self._guarded(text, lambda session: session.query(text))
+        """See Link. The whole line has to be there within the timeout."""
+        return self._guarded(text, lambda session: self._line(session, text))
 
-    def query_block(self, text: str) -> bytes:
-        """See Link."""
+    def query_block(self, text: str, most: int) -> bytes:
+        """See Link. A block has 20 s, and what its length takes at the least rate; a longer one is refused."""
 
         def read(session: MessageBasedResource) -> bytes:
             session.timeout = max(self._timeout_ms, _BLOCK_TIMEOUT_MS)
             try:
                 session.write(text)
                 with session.read_termination_context(""):  # else each line feed in it ends a read: 5 s for 4 MB
+                    answer = _Answer(session, max(self._timeout_ms, _BLOCK_TIMEOUT_MS) / 1000)
                     self._await(session)
-                    return _read_block(session, self._beat)
+                    block = _read_block(answer, most, self._beat)
+                    self._unasked = answer.rest
+                    return block
             finally:
                 session.timeout = self._timeout_ms
 
@@ -91,8 +106,8 @@ class VisaLink:
             session.close()
             raise InstrumentError(f"{self._resource}: takes no text messages: look at the resource name")
         self._session = session
-        self._try("*IDN?", _no_delay)
-        identity = self._try("*IDN?", lambda opened: opened.query("*IDN?"))
+        self._try("*IDN?", self._prepared, begun=False)
+        identity = self._try("*IDN?", lambda opened: self._line(opened, "*IDN?"))
         if identity.count(",") != 3:  # IEEE 488.2 §10.14: manufacturer, model, serial number, firmware level
             self._drop()
             raise InstrumentError(
@@ -113,12 +128,18 @@ class VisaLink:
             self._open()
         return self._try(text, talk)
 
-    def _try(self, text: str, talk: Callable[[MessageBasedResource], T]) -> T:
+    def _prepared(self, session: MessageBasedResource) -> None:
+        """A socket sends at once, and one that opens anew on a serial line is not told what the line still brings."""
+        _no_delay(session)
+        if self.identity:
+            _quiet(session, self._timeout_ms / 1000)
+
+    def _try(self, text: str, talk: Callable[[MessageBasedResource], T], begun: bool = True) -> T:
         from pyvisa.errors import Error
 
         assert self._session is not None
         try:
-            if unasked := _unread(self._session):
+            if begun and (unasked := self._unasked[:_SHOWN] or _unread(self._session)):
                 raise ValueError(f"it says {unasked!r}, which nobody asked for and would be taken for the answer")
             return talk(self._session)
         except (Error, OSError, ValueError) as error:
@@ -129,6 +150,13 @@ class VisaLink:
         except BaseException:  # an interruption between question and answer: the answer must not meet the next question
             self._drop()
             raise
+
+    def _line(self, session: MessageBasedResource, text: str) -> str:
+        session.write(text)
+        answer = _Answer(session, self._timeout_ms / 1000)
+        line = answer.line()
+        self._unasked = answer.rest
+        return line.decode("ascii")
 
     def _await(self, session: MessageBasedResource) -> None:
         """Beat while a recorder makes up its mind, as long as any answer may take; not known of all interfaces."""
@@ -141,7 +169,7 @@ class VisaLink:
                 break
 
     def _drop(self) -> None:
-        session, self._session = self._session, None
+        session, self._session, self._unasked = self._session, None, b""
         if session is not None:
             with contextlib.suppress(Exception):  # whatever a dead session says when it is closed
                 session.close()
@@ -154,19 +182,90 @@ def _manager() -> ResourceManager:
     return ResourceManager("@py")
 
 
-def _read_block(session: MessageBasedResource, beat: Callable[[], object]) -> bytes:
+class _Answer:
+    """One answer as it comes. Raises TimeoutError where it is not whole by its deadline, however much there is of it.
+
+    What came behind its end is ``rest``.
+    """
+
+    def __init__(self, session: MessageBasedResource, seconds: float) -> None:
+        self._session = session
+        self._interface = _socket(session)
+        self._allowed = seconds
+        self._begun = time.monotonic()
+        self._held = bytearray()
+
+    @property
+    def rest(self) -> bytes:
+        """What was read and not taken."""
+        return bytes(self._held)
+
+    def expect(self, count: int) -> None:
+        """Put the deadline off by what so many bytes may take."""
+        self._allowed += count / (_LEAST_RATE_ELSEWHERE if self._interface is None else _LEAST_RATE)
+
+    def line(self) -> bytes:
+        """What there is up to a line feed, without that."""
+        if self._interface is None:
+            line = self._session.read_bytes(_LONGEST_LINE, chunk_size=_LONGEST_LINE, break_on_termchar=True)
+            self._left()
+            if len(line) >= _LONGEST_LINE:
+                raise ValueError(_ENDLESS)
+            return line.removesuffix(_END)
+        seen = 0
+        while (end := self._held.find(_END, seen)) < 0:
+            if (seen := len(self._held)) > _LONGEST_LINE:
+                raise ValueError(_ENDLESS)
+            self._more(_CHUNK)
+        line = bytes(self._held[:end])
+        del self._held[: end + 1]
+        return line
+
+    def take(self, count: int, beat: Callable[[], object] = lambda: None) -> bytes:
+        """The next ``count`` bytes; ``beat`` is called between their pieces."""
+        while len(self._held) < count:
+            beat()
+            self._more(count - len(self._held))
+        taken = bytes(self._held[:count])
+        del self._held[:count]
+        return taken
+
+    def _left(self) -> float:
+        """Seconds to the deadline."""
+        if (left := self._begun + self._allowed - time.monotonic()) <= 0:
+            raise TimeoutError(f"it is not whole after {self._allowed:g} s")
+        return left
+
+    def _more(self, count: int) -> None:
+        left = self._left()
+        if self._interface is None:
+            self._session.timeout = max(1, round(left * 1000))
+            self._held += self._session.read_bytes(min(_CHUNK, count), chunk_size=_CHUNK)
+            return
+        if not select.select([self._interface], [], [], left)[0]:
+            self._left()
+            return
+        piece = self._interface.recv(_CHUNK, socket.MSG_DONTWAIT)
+        if not piece:
+            raise OSError("the other end has closed the connection")
+        self._held += piece
+
+
+def _read_block(answer: _Answer, most: int, beat: Callable[[], object]) -> bytes:
     """Payload of a definite-length block, IEEE 488.2 §8.7.9: '#', number of digits, length, payload, line feed."""
-    head = session.read_bytes(2)
+    head = answer.take(2)
     if head[:1] != b"#" or not b"1" <= head[1:] <= b"9":
         raise ValueError(f"it begins with {head!r}, and is no definite-length block")
-    length = int(session.read_bytes(int(head[1:])))
-    block, whole = bytearray(), length + len(_TERMINATION)
-    while len(block) < whole:
-        beat()
-        block += session.read_bytes(min(_CHUNK, whole - len(block)), chunk_size=_CHUNK)
-    if not block.endswith(_TERMINATION.encode()):
+    digits = answer.take(int(head[1:]))
+    if not digits.isdigit():
+        raise ValueError(f"its length is given as {digits!r}")
+    if (length := int(digits)) > most:
+        raise ValueError(f"a block of {length} bytes where {most} were asked for at most")
+    answer.expect(length)
+    block = answer.take(length + len(_END), beat)
+    if not block.endswith(_END):
         raise ValueError(f"a block of {length} bytes goes on after its end")
-    return bytes(block[:-1])
+    return block.removesuffix(_END)
 
 
 def _no_delay(session: MessageBasedResource) -> None:
@@ -179,14 +278,29 @@ def _no_delay(session: MessageBasedResource) -> None:
         interface.setsockopt(socket.IPPROTO_TCP, socket.TCP_NODELAY, 1)
 
 
+def _quiet(session: MessageBasedResource, seconds: float) -> None:
+    """Throw away what a serial line brings until it has been quiet for ``seconds``, its timeout.
+
+    A socket has a connection of its own after each failure, and its late rest goes to the old one; a line has not.
+    Raises TimeoutError where it does not fall quiet.
+    """
+    line = _interface(session)
+    if not isinstance(line, Serial):
+        return
+    give_up = time.monotonic() + _MOST_WAITS * seconds
+    while line.read(1):
+        line.reset_input_buffer()
+        if time.monotonic() > give_up:
+            raise TimeoutError(f"it goes on talking for {_MOST_WAITS * seconds:g} s")
+
+
 def _unread(session: MessageBasedResource) -> bytes:
     """What lies there before anything is asked, its beginning; not known of all interfaces."""
-    interface = _socket(session)
-    if interface is None:
+    interface = _interface(session)
+    if isinstance(interface, Serial):
+        return bytes(interface.read(min(interface.in_waiting, _SHOWN)))
+    if not isinstance(interface, socket.socket):
         return b""
-    parts = session.visalib.sessions[session.session]  # type: ignore[attr-defined]
-    if pending := bytes(getattr(parts, "_pending_buffer", b"")):
-        return pending[:_SHOWN]
     if not select.select([interface], [], [], 0)[0]:
         return b""
     if not (found := interface.recv(_SHOWN, socket.MSG_PEEK | socket.MSG_DONTWAIT)):
@@ -196,6 +310,11 @@ def _unread(session: MessageBasedResource) -> bytes:
 
 def _socket(session: MessageBasedResource) -> socket.socket | None:
     """The socket under a session of the pure-Python backend; None where there is none."""
-    parts = getattr(session.visalib, "sessions", {}).get(session.session)
-    interface = getattr(parts, "interface", None)
+    interface = _interface(session)
     return interface if isinstance(interface, socket.socket) else None
+
+
+def _interface(session: MessageBasedResource) -> object:
+    """What is under a session of the pure-Python backend."""
+    parts = getattr(session.visalib, "sessions", {}).get(session.session)
+    return getattr(parts, "interface", None)

@@ -49,7 +49,7 @@ class Wire:
             return self.errors.pop(0) if self.errors else '+0,"No error"'
         return self.values[text.removesuffix("?")]
 
-    def query_block(self, text: str) -> bytes:
+    def query_block(self, text: str, most: int) -> bytes:
         self.said.append(text)
         return b""
 
@@ -82,7 +82,7 @@ def test_an_instrument_is_spoken_to_in_its_own_words() -> None:
 def test_a_block_is_asked_for_in_its_own_words_too() -> None:
     wire = Wire()
 
-    Translated("recorder", wire, Dialect(verbs={"TRAC:DATA": "WAV"})).query_block("TRAC:DATA? CHAN1")
+    Translated("recorder", wire, Dialect(verbs={"TRAC:DATA": "WAV"})).query_block("TRAC:DATA? CHAN1", 4)
 
     assert wire.said == ["WAV? CHAN1"]
 

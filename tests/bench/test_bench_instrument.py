@@ -10,6 +10,7 @@ import pytest
 from harness.bench.bench import open_bench
 from harness.bench.instrument import InstrumentError, IsolationMonitor, PowerSupply, Recorder, Trigger
 from harness.bench.interlock import Voltmeter
+from harness.bench.ranges import Range
 from harness.bench.safety_spec import VoltmeterSpec
 from harness.bench.simulated import SimulatedLink
 from harness.bench.spec import load_bench, shipped_bench
@@ -26,6 +27,7 @@ class Table:
     def __init__(self) -> None:
         self.answers = {"*IDN?": "Maker,Model 7,12,1.0", "SYST:ERR?": '0,"No error"'}
         self.samples = np.zeros(3)
+        self.most = 0
         self.said: list[str] = []
         self.on: Callable[[str], None] = lambda text: None  # what a message does beside
 
@@ -39,8 +41,9 @@ class Table:
         self.said.append(text)
         return self.answers[text]
 
-    def query_block(self, text: str) -> bytes:
+    def query_block(self, text: str, most: int) -> bytes:
         self.said.append(text)
+        self.most = most
         return self.samples.astype(">f4").tobytes()
 
     def close(self) -> None:
@@ -145,6 +148,32 @@ def test_one_that_left_none_began_nothing() -> None:
 
     with pytest.raises(InstrumentError, match="recorder: began no recording after INIT: see that nobody else uses it"):
         recorder.arm(1e-6, 10, 0, None)
+
+
+def test_no_more_samples_are_taken_than_were_asked_for_or_fit_into_its_memory() -> None:
+    recorder, table = recorder_that(after=WAITING)
+    recorder.arm(1e-3, 100, 10, TRIGGER, log=0.01)
+    table.answers |= {"STAT:OPER:COND?": "0", "TRAC:LOG:TRIG?": "0.5"}
+
+    recorder.fetch("gate")
+    assert table.most == 400  # bytes: FORM REAL,32
+    recorder.fetch_log("gate")
+    assert table.most == 40_000_000
+    recorder.ranges = {"SENS:SWE:POIN": Range(1.0, 1e6)}
+    recorder.fetch_log("gate")
+    assert table.most == 4_000_000
+
+
+def test_the_simulated_bench_refuses_a_longer_block_too() -> None:
+    bench = open_bench(load_bench(shipped_bench("simulated")), load_device(shipped_device("heater")))
+    assert bench.recorder is not None
+    bench.recorder.arm(1e-3, 50, 0, None)
+    bench.idle(round(0.1 * S))
+
+    with pytest.raises(InstrumentError, match=r"answered with 200 bytes, want 196 at most"):
+        bench.recorder._link.query_block("TRAC:DATA? CHAN1", 196)
+    assert len(bench.recorder._link.query_block("TRAC:DATA? CHAN1", 200)) == 200
+    bench.close()
 
 
 @pytest.mark.parametrize("trigger", [None, Trigger("supply", 5.0)])

@@ -294,7 +294,7 @@ class FakeLink:
             return str(self._currents.pop(0) if len(self._currents) > 1 else self._currents[0])
         return "0" if text == "OUTP?" else str(int(self.closed[int(text.partition("(@")[2][:-1])]))
 
-    def query_block(self, text: str) -> bytes:
+    def query_block(self, text: str, most: int) -> bytes:
         raise AssertionError(text)
 
     def close(self) -> None: ...
