@@ -7,7 +7,9 @@ from collections.abc import Iterator
 
 from harness.bench.bank import RELAYS
 from harness.bench.bench_file import BenchFile
+from harness.bench.owners import owners
 from harness.bench.proof import TOUCH_LIMIT_V, dead_limit
+from harness.bench.resource import SIMULATED, canonical
 from harness.files.load import Loaded
 from harness.files.marks import FileError
 from harness.quantity import show
@@ -54,10 +56,10 @@ def _watchdog(loaded: Loaded[BenchFile]) -> Iterator[FileError]:
     model, dog = loaded.model, loaded.model.watchdog
     if model.simulated is not None or dog is None:
         return
-    taken = {str(getattr(section, "resource", "")) for _, section in model.roles if section is not None}
-    if dog.bank is None:
+    taken = {*owners(model), canonical(dog.interlock), canonical(dog.source)}
+    if dog.bank in (None, SIMULATED):
         yield loaded.error(("watchdog",), "no link to the bank's charger: want 'bank'", key=True)
-    elif dog.bank in taken | {dog.interlock, dog.source}:
+    elif canonical(dog.bank) in taken:
         yield loaded.error(
             ("watchdog", "bank"), f"{dog.bank} is another's as well: the watchdog wants a link of its own"
         )

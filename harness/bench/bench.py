@@ -27,7 +27,7 @@ from harness.bench.lock import BenchLock
 from harness.bench.roles import make_instrument
 from harness.bench.safety_spec import ContactorSpec, InterlockSpec, WatchdogSpec
 from harness.bench.simulated import Connector
-from harness.bench.spec import SIMULATED, BenchSpec
+from harness.bench.spec import BenchSpec
 from harness.bench.watchdog import orders_of, start_watchdog
 from harness.bus.diagnostics import Diagnostics
 from harness.bus.master import Master
@@ -158,7 +158,7 @@ def open_bench(spec: BenchSpec, device: Device) -> Bench:
     Raises PortError or InstrumentError; BenchInUse where another process has one of its resources open.
     """
     opened: list[Callable[[], None]] = []
-    lock = BenchLock(resource for resource in spec.resources.values() if resource != SIMULATED)
+    lock = BenchLock(spec.claimed)
     try:
         bench = _open(spec, device, opened)
     except BaseException:

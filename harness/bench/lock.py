@@ -18,6 +18,7 @@ from datetime import UTC, datetime
 from pathlib import Path
 
 from harness.bench.instrument import InstrumentError
+from harness.bench.resource import canonical
 
 
 class BenchInUse(InstrumentError):
@@ -31,7 +32,7 @@ class BenchLock:
         """Raises BenchInUse, or InstrumentError where no lock file can be made."""
         self._files: list[int] = []
         try:
-            for resource in sorted(set(map(_canonical, resources))):
+            for resource in sorted(set(map(canonical, resources))):
                 self._files.append(_locked(resource))
         except BaseException:
             self.release()
@@ -45,15 +46,8 @@ class BenchLock:
 
 def lock_file(resource: str) -> Path:
     """Where the lock of ``resource`` lies."""
-    name = hashlib.sha256(_canonical(resource).encode()).hexdigest()[:16]
+    name = hashlib.sha256(canonical(resource).encode()).hexdigest()[:16]
     return Path(os.environ.get("XDG_RUNTIME_DIR") or tempfile.gettempdir()) / f"breakerbench-{name}.lock"
-
-
-def _canonical(resource: str) -> str:
-    """One spelling of a resource: of a device file, what its link leads to; VISA names know no capitals."""
-    if "://" not in resource and os.path.exists(resource):
-        return os.path.realpath(resource)
-    return resource if "/" in resource else resource.upper()
 
 
 def _locked(resource: str) -> int:

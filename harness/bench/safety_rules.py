@@ -13,7 +13,9 @@ from itertools import pairwise
 
 from harness.bench.bank_rules import check_bank
 from harness.bench.bench_file import BenchFile, ConnectedSection
+from harness.bench.owners import owners
 from harness.bench.proof import TOUCH_ENERGY_J, TOUCH_LIMIT_V
+from harness.bench.resource import SIMULATED, canonical
 from harness.bench.safety_file import InterlockSection
 from harness.files.load import Loaded
 from harness.files.marks import FileError
@@ -94,13 +96,15 @@ def _watchdog(loaded: Loaded[BenchFile]) -> Iterator[FileError]:
     if dog is None:
         return
     if model.simulated is None:
-        taken = {str(getattr(section, "resource", "")): role for role, section in model.roles if section is not None}
+        taken = owners(model)
         for name in ("interlock", "source"):
             resource = getattr(dog, name)
-            if resource in taken:
-                message = f"{resource} is the harness's {taken[resource]} as well: the watchdog wants a link of its own"
+            if resource == SIMULATED:
+                yield loaded.error(("watchdog",), f"no link to the {name}: want '{name}'", key=True)
+            elif (role := taken.get(canonical(resource))) is not None:
+                message = f"{resource} is the harness's {role} as well: the watchdog wants a link of its own"
                 yield loaded.error(("watchdog", name), message)
-        if dog.interlock == dog.source:
+        if dog.interlock != SIMULATED and canonical(dog.interlock) == canonical(dog.source):
             yield loaded.error(("watchdog", "source"), "the watchdog's two links are one and the same")
     if dog.silence.si < 2 * dog.heartbeat.si:
         message = f"{dog.silence}: want two heartbeats ({dog.heartbeat}) or more, else one late beat ends a run"

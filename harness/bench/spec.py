@@ -37,7 +37,8 @@ from harness.bench.instrument_spec import (
     signal_of,
     stimulus_of,
 )
-from harness.bench.resource import SIMULATED
+from harness.bench.owners import owners
+from harness.bench.resource import SIMULATED, canonical
 from harness.bench.safety_rules import unsafe
 from harness.bench.safety_spec import (
     BackupSpec,
@@ -112,6 +113,13 @@ class BenchSpec:
         return {"lin": self.lin.port, **{role: spec.resource for role, spec in roles.items() if spec is not None}}
 
     @property
+    def claimed(self) -> list[str]:
+        """Every resource outside this process that a run opens: those of the roles, and the watchdog's own."""
+        dog = self.watchdog
+        links = [] if dog is None else [dog.interlock, dog.source, dog.bank]
+        return [name for name in (*self.resources.values(), *links) if name not in (None, SIMULATED)]
+
+    @property
     def simulated(self) -> bool:
         """Whether every role resolves in this process."""
         return set(self.resources.values()) == {SIMULATED}
@@ -169,16 +177,15 @@ def _resources(loaded: Loaded[BenchFile]) -> Iterator[FileError]:
         yield loaded.error(("lin",), "a simulated bench has its LIN port in process; leave 'lin' out", key=True)
     if model.simulated is None and model.lin is None:
         yield loaded.error((), "want 'lin' with the port, or 'simulated' for a bench in this process")
-    owners: dict[str, str] = {}
+    taken = owners(model)
     for role, section in _present(model.roles).items():
         resource, place = str(getattr(section, "resource")), ("roles", role, "resource")  # noqa: B009 (every role has one)
         if model.simulated is not None and resource != SIMULATED:
             yield loaded.error(place, f"{role}: a bench with 'simulated' has no other resource")
         if model.simulated is None and resource == SIMULATED:
             yield loaded.error(place, f"{role}: want its resource, such as 'TCPIP::127.0.0.1::5025::SOCKET'")
-        elif resource != SIMULATED and resource in owners:
-            yield loaded.error(place, f"{role} and {owners[resource]} have one and the same resource")
-        owners.setdefault(resource, role)
+        elif resource != SIMULATED and (owner := taken[canonical(resource)]) != role:
+            yield loaded.error(place, f"{role} and {owner} have one and the same resource")
 
 
 def _flash_words(loaded: Loaded[BenchFile]) -> Iterator[FileError]:

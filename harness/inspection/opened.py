@@ -15,7 +15,7 @@ from harness.bench.guard import Watchdog
 from harness.bench.instrument import Instrument, InstrumentError, Link, error_queue
 from harness.bench.lock import BenchLock
 from harness.bench.roles import make_instrument
-from harness.bench.spec import SIMULATED, BenchSpec
+from harness.bench.spec import BenchSpec
 from harness.bench.watchdog import orders_of, start_watchdog
 from harness.bus.port import PortError
 from harness.clock import Clock, S, WallClock
@@ -58,7 +58,7 @@ def opened(spec: BenchSpec, device: Device, today: str, add: Callable[[Row], Non
             bench.start_watchdog = _simulated_watchdog(spec, parts)
             link: Callable[[str], Link] = parts.links.__getitem__
         else:
-            lock = BenchLock(resource for resource in spec.resources.values() if resource != SIMULATED)
+            lock = BenchLock(spec.claimed)
             stack.callback(lock.release)
             clock = WallClock()
             bench = Opened(spec, clock)

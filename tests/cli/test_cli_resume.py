@@ -15,8 +15,12 @@ from typing import Any
 import pytest
 from click.testing import CliRunner, Result
 
+from harness.bench.bench import open_bench
 from harness.bench.lock import BenchInUse, BenchLock, lock_file
+from harness.bench.spec import load_bench, shipped_bench
 from harness.cli import main
+from harness.files.profile import load_device, shipped_device
+from harness.inspection.opened import opened
 from harness.record.journal import Journal
 from harness.record.reader import Record
 from harness.record.result import Verdict
@@ -184,11 +188,26 @@ def test_one_process_at_a_time_on_a_real_resource(monkeypatch: pytest.MonkeyPatc
     first = BenchLock(["/dev/null", "TCPIP::10.0.0.1::5025::SOCKET"])
 
     with pytest.raises(BenchInUse, match=rf"5025::SOCKET is in use by process {os.getpid()} of "):
-        BenchLock(["/dev/zero", "tcpip::10.0.0.1::5025::socket"])
+        BenchLock(["/dev/zero", "tcpip0::10.0.0.1::5025::socket"])
     BenchLock(["/dev/zero"]).release()  # was not kept
     first.release()
     BenchLock(["TCPIP::10.0.0.1::5025::SOCKET"]).release()
     assert lock_file("/dev/null").parent == tmp_path
+
+
+def test_a_bench_holds_its_watchdogs_resources_as_well(monkeypatch: pytest.MonkeyPatch, tmp_path: Path) -> None:
+    """They are single-client sockets, and what is on the other end is the same interlock and the same source."""
+    monkeypatch.setenv("XDG_RUNTIME_DIR", str(tmp_path))
+    spec, device = load_bench(shipped_bench("served")), load_device(shipped_device("heater"))
+    links = [f"TCPIP::127.0.0.1::{port}::SOCKET" for port in (47122, 47123, 47127)]
+    hold = BenchLock(["TCPIP0::localhost::47127::SOCKET"])
+
+    for opening in (lambda: open_bench(spec, device), lambda: opened(spec, device, "2026-01-01", print).__enter__()):
+        with pytest.raises(BenchInUse, match=rf"47127::SOCKET is in use by process {os.getpid()} of "):
+            opening()
+    hold.release()
+    assert set(links) < set(spec.claimed)
+    assert "simulated" not in load_bench(shipped_bench("simulated")).claimed
 
 
 def test_two_runs_on_one_served_bench(serving: Callable[..., Any], tmp_path: Path) -> None:
