@@ -35,6 +35,9 @@ _ROLES = ("interlock", "voltmeter")
 _OHM_PER_VOLT = 100.0  # UN R100 5.1.3.1: least isolation of a d.c. bus
 _CHARGED = 3.0  # time constants to 95 %
 _LONGEST_WAIT = 10.0  # s that a contactor may be kept closed by a current that does not fall
+_LONGEST_STOP = 5.0
+"""s: the most that `stop_within` may promise. Common practice, without a source: whoever sees the bench hang is at the
+emergency stop in about that time, and a watchdog that is slower than a person is none. It bounds silence and hold too."""
 _RESOLVED = 0.25  # of the touch limit: the most that a reading's own error may be
 _ERROR_AT = 1.5  # tolerance of resistor and capacitor together
 
@@ -106,6 +109,13 @@ def _watchdog(loaded: Loaded[BenchFile]) -> Iterator[FileError]:
                 yield loaded.error(("watchdog", name), message)
         if dog.interlock != SIMULATED and canonical(dog.interlock) == canonical(dog.source):
             yield loaded.error(("watchdog", "source"), "the watchdog's two links are one and the same")
+    if dog.heartbeat.si <= 0:
+        yield loaded.error(
+            ("watchdog", "heartbeat"), f"{dog.heartbeat}: a heartbeat that never comes; want more than 0"
+        )
+    if dog.stop_within.si > _LONGEST_STOP:
+        message = f"{dog.stop_within}: the source stays on for too long after the harness is lost; want at most"
+        yield loaded.error(("watchdog", "stop_within"), f"{message} {_LONGEST_STOP:g} s")
     if dog.silence.si < 2 * dog.heartbeat.si:
         message = f"{dog.silence}: want two heartbeats ({dog.heartbeat}) or more, else one late beat ends a run"
         yield loaded.error(("watchdog", "silence"), message)
@@ -168,7 +178,13 @@ def _precharge(loaded: Loaded[BenchFile]) -> Iterator[FileError]:
     relay = model.roles.interlock is not None and model.roles.interlock.relays.precharge is not None
     if model.precharge is not None and not relay:
         yield loaded.error(("precharge",), "a precharge resistor without a relay of the interlock", key=True)
-    if model.precharge is None or model.discharge is None:
+    if model.discharge is None:
+        return
+    if model.precharge is None:
+        if model.simulated is None and model.roles.source is not None and model.discharge.load_side.si > 0:
+            want = "want a resistor and a relay that charge it before anything closes onto it"
+            message = f"{model.discharge.load_side} on the load side and no precharge: {want}"
+            yield loaded.error(("discharge", "load_side"), message)
         return
     seconds = _CHARGED * _ERROR_AT * model.precharge.resistance.si * model.discharge.load_side.si
     if seconds > model.precharge.within.si:
