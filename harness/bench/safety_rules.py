@@ -37,7 +37,7 @@ _CHARGED = 3.0  # time constants to 95 %
 _LONGEST_WAIT = 10.0  # s that a contactor may be kept closed by a current that does not fall
 _LONGEST_STOP = 5.0
 """s: the most that `stop_within` may promise. Common practice, without a source: whoever sees the bench hang is at the
-emergency stop in about that time, and a watchdog that is slower than a person is none. It bounds silence and hold too."""
+emergency stop in about that time, and a watchdog that is slower than a person is none. Silence and hold follow."""
 _RESOLVED = 0.25  # of the touch limit: the most that a reading's own error may be
 _ERROR_AT = 1.5  # tolerance of resistor and capacitor together
 

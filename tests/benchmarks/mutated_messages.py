@@ -128,7 +128,7 @@ def fuzz_harness(count: int, seed: int) -> float:
     worst_s = 0.0
     try:
         for number in range(count):
-            ask = asks[number % len(asks)] if number % 100 else lambda: recorder._trace("TRAC:DATA?", 1)
+            ask = asks[number % len(asks)] if number % 100 else lambda: recorder._trace("TRAC:DATA?", 1, 100)
             answering.mutates = True
             began = time.perf_counter()
             with suppress(InstrumentError):
