@@ -5,11 +5,9 @@ from __future__ import annotations
 import copy
 import itertools
 from collections.abc import Callable, Iterator
-from typing import Any, cast
 
 import pytest
 
-from harness.bench.arming import ArmingRequest, Nobody, confirm
 from harness.bench.gate import (
     FRESH_NS,
     OUTPUTS,
@@ -21,9 +19,7 @@ from harness.bench.gate import (
     Interlock,
     State,
 )
-from harness.bench.guard import GateRefused
-from harness.bench.interlock import Inputs
-from harness.clock import MS, S
+from harness.clock import S
 
 CLOSED = Interlock(doors_closed=True, stop_released=True)
 NOW = 1000 * S
@@ -95,41 +91,6 @@ def test_a_confirmation_that_is_not_good_arms_nothing(confirmation: Confirmation
 
     assert why in (gate.confirm(confirmation, DIGEST, NOW) or "")
     assert gate.state is State.SAFE
-
-
-class Button:
-    """Clock, bus and inputs at once: the arm button is down at those looks at it for which ``down`` says so."""
-
-    def __init__(self, *down: bool) -> None:
-        self._down = list(down)
-        self._now = 0
-
-    def now_ns(self) -> int:
-        return self._now
-
-    def idle(self, duration_ns: int) -> None:
-        self._now += duration_ns
-
-    def inputs(self) -> Inputs:
-        down = self._down.pop(0) if len(self._down) > 1 else self._down[0]
-        return Inputs(CLOSED, down, contactor=False, discharge=True)
-
-    def confirmed(self) -> Confirmation:
-        bench = cast(Any, self)
-        request = ArmingRequest("bench", "plan", "Title", "device", 700.0, DIGEST)
-        return confirm(request, Nobody(simulated=True), bench, self.idle, bench, button=True)
-
-
-@pytest.mark.parametrize(("down", "why"), [(True, "held down all the time"), (False, "not pressed")])
-def test_a_button_that_does_not_move_confirms_nothing(down: bool, why: str) -> None:
-    with pytest.raises(GateRefused, match=why):
-        Button(down).confirmed()
-
-
-def test_a_button_held_down_since_before_the_question_has_to_be_released_first() -> None:
-    given = Button(True, True, False, False, True).confirmed()
-
-    assert (given.released_ns, given.pressed_ns) == (60 * MS, 80 * MS)  # a look each 20 ms
 
 
 def test_without_a_real_source_no_button_is_asked_for() -> None:
