@@ -1,4 +1,4 @@
-"""The high-voltage side on a bench of plain numbers: when the contactor opens, what a statement of dead sides takes."""
+"""The high-voltage side on a bench of plain numbers: when the contactor opens, what a person's word takes."""
 
 from __future__ import annotations
 
@@ -9,7 +9,8 @@ from typing import Any, cast
 
 import pytest
 
-from harness.bench.gate import Interlock, State
+from harness.bench.gate import Confirmation, Interlock, State
+from harness.bench.guard import GateRefused
 from harness.bench.high_voltage import HighVoltage
 from harness.bench.instrument import InstrumentError
 from harness.bench.interlock import Inputs
@@ -25,7 +26,7 @@ WORD = "both are dead"
 
 
 class Numbers:
-    """Clock, source, interlock, voltmeter and watchdog of a real bench at once.
+    """Clock, source, interlock, voltmeter and watchdog of a bench at once, left in doubt.
 
     ``amperes`` and ``volts`` are read one after the other, the last again and again; None: no answer.
     """
@@ -37,8 +38,10 @@ class Numbers:
         volts: tuple[tuple[float, float] | None, ...] = ((0.0, 0.0),),
         welded: bool = False,
         note: Callable[[int, str, Mapping[str, object]], None] | None = None,
+        in_doubt: bool = True,
+        simulated: bool = False,
     ) -> None:
-        self.spec, self.simulated = SPEC, False
+        self.spec, self.simulated = SPEC, simulated
         self.clock = self.source = self
         self.load = self.bank = self.isolation = None
         self.contactor = True
@@ -49,7 +52,8 @@ class Numbers:
         self._now = 0
         self._amperes, self._volts, self._welded = list(amperes), list(volts), welded
         self.standing = Standing(folder, SPEC.name)
-        self.standing.in_doubt("left so")
+        if in_doubt:
+            self.standing.in_doubt("left so")
         note = note or (lambda at_ns, kind, detail: self.events.append({"kind": kind, **detail}))
         here = cast(Any, self)
         self.high_voltage = HighVoltage(here, here, here, here, note, self.standing)
@@ -83,6 +87,30 @@ class Numbers:
 
     def guard(self, on: bool) -> None:
         self.guarded.append(on)
+
+
+# What arms it
+
+
+def test_a_real_bench_takes_no_confirmation_without_a_press_of_the_button(tmp_path: Path) -> None:
+    unpressed = Confirmation("d1", 0, 0)
+    real = Numbers(tmp_path, in_doubt=False).high_voltage
+    simulated = Numbers(tmp_path, in_doubt=False, simulated=True).high_voltage
+
+    with pytest.raises(GateRefused, match="the arm button was not pressed"):
+        real.arm(unpressed, "d1")
+    simulated.arm(unpressed, "d1")
+
+    assert (real.state, simulated.state) == (State.SAFE, State.ARMED)
+
+
+def test_a_bench_left_in_doubt_takes_no_confirmation(tmp_path: Path) -> None:
+    bench = Numbers(tmp_path).high_voltage
+
+    with pytest.raises(GateRefused, match="the bench is not_proven_dead"):
+        bench.arm(Confirmation("d1", 0, 2, 0, 1), "d1")
+
+    assert bench.state is State.NOT_PROVEN_DEAD
 
 
 # When the contactor opens; the watchdog's own copy of this is held to the same in test_bench_watchdog.py

@@ -43,6 +43,7 @@ class Rig:
 
     folder: Path
     bench: Bench
+    person: Person | None = None
 
     def panel(self, line: str) -> Callable[[], object]:
         def act() -> None:
@@ -81,7 +82,7 @@ class Rig:
             path.write_text(HEAD.format(name=f"plan_{number}") + text)
             plans.append(load_plan(path))
         journal = Journal(self.folder / "run")
-        ending = Engine(DEVICE, self.bench, journal, Hands(acts), person=person).run(plans)
+        ending = Engine(DEVICE, self.bench, journal, Hands(acts), person=person or self.person).run(plans)
         journal.close()
         return ending
 
