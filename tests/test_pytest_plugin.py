@@ -5,6 +5,7 @@ Sessions run in this process, but where that would end it: a deadline, workers.
 
 from __future__ import annotations
 
+import json
 import os
 import signal
 import subprocess
@@ -16,6 +17,7 @@ from dataclasses import dataclass
 from pathlib import Path
 
 import pytest
+from serving import Serving
 
 from harness.bench.making_safe import ACTIONS
 from harness.bench.spec import shipped_bench
@@ -322,3 +324,20 @@ def test_a_bench_that_cannot_be_opened_ends_the_session(session: Callable[..., S
     assert done.code == 5
     assert "127.0.0.1" in done.text
     assert done.outcomes == {}
+
+
+def test_on_a_real_bench_nobody_confirms_a_high_voltage(
+    session: Callable[..., Session], folder: Path, served: Serving
+) -> None:
+    (folder / "bench.json").write_text(json.dumps(served.bench))
+    high = "  - expect_no_trip: {name: live, draw: 10 A, voltage: 700 V, duration: 1 s}\nclean_up:"
+    (folder / "plan.yaml").write_text(PLAN.replace("{name}", "six").replace("clean_up:", high))
+
+    done = session("-rs", bench="bench.json")
+
+    assert done.code == 0, done.text
+    names = [*NAMES[:-1], "live", "open"]
+    assert done.outcomes == dict.fromkeys(names, "SKIPPED")
+    refused = "high-voltage step refused: nobody is there to confirm"
+    assert results(done.records[0]) == dict.fromkeys(names, ("not-run", refused))
+    assert "nobody is there to confirm" in done.text

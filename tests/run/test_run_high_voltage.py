@@ -95,6 +95,13 @@ def test_a_contactor_that_is_welded_is_found(rig: Rig) -> None:
     assert "welded" in str(rig.events("making_safe"))
 
 
+def test_at_which_current_the_contactor_opened_is_in_the_record(rig: Rig, monkeypatch: pytest.MonkeyPatch) -> None:
+    rig.run({"open_1": lambda: monkeypatch.setattr(rig.bench.source, "current", lambda: 90.0)}, LIVE)
+
+    notes = [event["note"] for event in rig.events("making_safe") if str(event["action"]).startswith("contactor open")]
+    assert notes == ["at 90.0 A: the longest wait of 2 s was over"] * 2  # after the plan, and at the end
+
+
 def test_a_voltmeter_that_is_lost_keeps_nothing_from_being_discharged(rig: Rig) -> None:
     def lose() -> None:
         def silent() -> tuple[float, float]:
