@@ -225,10 +225,14 @@ class TerminalRun:
                     panel.do("PRESS ARM 0.3")
                     pressed_at = now
             elif (phrase := re.search(r"type exactly: (energise [ -~]+)", self.shown)) and now - typed_at > 1.0:
-                time.sleep(0.1)  # what is typed ahead of the question does not count
-                os.write(self._master, phrase[1].encode() + b"\n")
+                self.type(phrase[1])
                 typed_at = now
         return True
+
+    def type(self, line: str) -> None:
+        """As the person does who has just read a question."""
+        time.sleep(0.1)  # what is typed ahead of the question does not count
+        os.write(self._master, line.encode() + b"\n")
 
     def finish(self, panel: Panel) -> int:
         """Attend to the end; the exit code."""

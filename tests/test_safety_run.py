@@ -122,6 +122,30 @@ def test_a_run_that_hung_finds_the_bench_made_safe_and_ends(tmp_path: Path, serv
     assert why == ["the watchdog does not answer"]
 
 
+def test_a_killed_run_leaves_the_bench_in_doubt_until_a_person_states_it_dead(
+    tmp_path: Path, served: ServedBench
+) -> None:
+    with begun(tmp_path, served, LONG) as run:
+        assert run.attend(served.panel, lambda: served.panel.standing().load_side > 600), run.shown
+        os.kill(run.process.pid, signal.SIGKILL)
+        wait(lambda: served.panel.standing().off, "source and contactor off", 5.0)
+        folder = run.folder.parents[1]
+    left = folder / "runs" / "benches" / "served.in_doubt"
+    assert left.read_text() == "energised for 700 V\n"
+
+    for _ in range(ATTEMPTS):  # a machine under load loses the bus before it comes to the question
+        with terminal_run(folder, served.file, LONG) as again:
+            if again.attend(served.panel, lambda: "Only then type exactly" in again.shown):
+                again.type("I have verified that both sides are dead")
+            assert again.finish(served.panel) == 5
+        if not left.exists():
+            break
+
+    assert not left.exists(), again.shown
+    assert "an earlier run left it in doubt (energised for 700 V)" in again.shown
+    assert "energise 700 V on served" not in again.shown
+
+
 def test_the_figures_in_small() -> None:
     command = [sys.executable, "tests/benchmarks/safety.py", "--kills", "5", "--stops", "2", "--cuts", "3"]
     path = os.pathsep.join(["tests", ".", os.environ.get("PYTHONPATH", "")])
