@@ -149,7 +149,8 @@ class HighVoltage:
         """
         source, spec = self._bench.source, self._bench.spec.source
         assert source is not None and spec is not None
-        if not self.gate.outputs.source or self.fed_by != "source":
+        outputs = self.gate.outputs
+        if not (outputs.source and outputs.contactor) or self.fed_by != "source":
             raise InstrumentError("source: the gate lets it feed nothing")
         if opened and self.readings()[1] >= _EMPTY_V:
             self.empty()  # what a stimulus before has left on the load side would look like a short

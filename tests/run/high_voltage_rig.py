@@ -6,10 +6,12 @@ from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 from pathlib import Path
 
+import pytest
+
 from harness.bench.arming import Person
 from harness.bench.bench import Bench
 from harness.bench.gate import State
-from harness.bench.simulated import SimulatedWatchdog
+from harness.bench.simulated import SimulatedLink, SimulatedWatchdog
 from harness.clock import MS, S
 from harness.files.profile import load_device, shipped_device
 from harness.plan.plan import Plan, PlanStep, load_plan
@@ -85,6 +87,25 @@ class Rig:
         ending = Engine(DEVICE, self.bench, journal, Hands(acts), person=person or self.person).run(plans)
         journal.close()
         return ending
+
+    def spy(self, monkeypatch: pytest.MonkeyPatch) -> list[tuple[str, State | None]]:
+        """What is switched on from now on, by what the instruments hear, and where the gate stands at that moment."""
+        interlock = self.bench.spec.interlock
+        assert interlock is not None
+        names = {("source", "OUTP ON"): "source", ("bank", "OUTP ON"): "charger"}
+        for relay in ("contactor", "pulse"):
+            names["interlock", f"ROUT:CLOS (@{interlock.relays[relay]})"] = relay
+        found: list[tuple[str, State | None]] = []
+        write = SimulatedLink.write
+
+        def watched(link: SimulatedLink, text: str) -> None:
+            if (name := names.get((link._role, text))) is not None:
+                high_voltage = self.bench.high_voltage
+                found.append((name, None if high_voltage is None else high_voltage.gate.state))
+            write(link, text)
+
+        monkeypatch.setattr(SimulatedLink, "write", watched)
+        return found
 
     def events(self, kind: str) -> list[Mapping[str, object]]:
         record = Record(self.folder / "run")

@@ -49,6 +49,27 @@ def test_a_healthy_bench_is_energised_once_and_proved_dead(rig: Rig) -> None:
     assert not rig.supplied
 
 
+def test_nothing_is_switched_on_but_by_a_gate_that_is_energised(rig: Rig, monkeypatch: pytest.MonkeyPatch) -> None:
+    switched = rig.spy(monkeypatch)
+
+    assert rig.run({}, LIVE).exit_code == 0
+    assert set(switched) == {("contactor", State.ENERGISED), ("source", State.ENERGISED)}
+
+
+@pytest.mark.parametrize("state", sorted(set(State) - {State.ENERGISED}, key=str))
+def test_the_contactor_closes_by_an_energised_gate_alone(
+    rig: Rig, monkeypatch: pytest.MonkeyPatch, state: State
+) -> None:
+    """Whoever calls for it, as feed does once it has asked for the source."""
+    rig.run({}, LIVE)
+    high_voltage, switched = rig.bench.high_voltage, rig.spy(monkeypatch)
+    assert high_voltage is not None
+    high_voltage.gate.state = state
+    with pytest.raises(InstrumentError, match="contactor: the gate lets nothing close it"):
+        high_voltage._close_contactor()
+    assert switched == []
+
+
 @pytest.mark.parametrize(
     ("fault", "why"),
     [

@@ -77,6 +77,13 @@ def test_a_good_breaker_clears_the_bank_within_what_its_profile_allows(rig: Rig)
     assert (rig.state, rig.off, world_of(rig).wiring.bank_voltage) == (State.SAFE, True, pytest.approx(0.0, abs=14.0))
 
 
+def test_nothing_is_switched_on_but_by_a_gate_that_is_energised(rig: Rig, monkeypatch: pytest.MonkeyPatch) -> None:
+    switched = rig.spy(monkeypatch)
+
+    assert rig.run({}, SHOTS).exit_code == 0
+    assert set(switched) == {(name, State.ENERGISED) for name in ("contactor", "source", "pulse", "charger")}
+
+
 def test_the_loop_is_measured_as_it_is_wired(rig: Rig) -> None:
     ending = rig.run({}, SHOTS)
 
