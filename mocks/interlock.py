@@ -98,12 +98,12 @@ class Panel:
         match words:
             case ["DOOR", ("OPEN" | "CLOSE") as to]:
                 wiring.doors = [to == "CLOSE"] * 2
-            case ["DOOR1", ("OPEN" | "CLOSE") as to]:
-                wiring.doors = [to == "CLOSE", wiring.doors[1]]
+            case [("DOOR1" | "DOOR2") as door, ("OPEN" | "CLOSE") as to]:
+                wiring.doors[int(door[-1]) - 1] = to == "CLOSE"
             case ["STOP", ("PRESS" | "RELEASE") as to]:
                 wiring.stop = [to == "RELEASE"] * 2
-            case ["STOP1", ("PRESS" | "RELEASE") as to]:
-                wiring.stop = [to == "RELEASE", wiring.stop[1]]
+            case [("STOP1" | "STOP2") as stop, ("PRESS" | "RELEASE") as to]:
+                wiring.stop[int(stop[-1]) - 1] = to == "RELEASE"
             case ["PRESS", "ARM", seconds] if re.fullmatch(r"\d{1,3}(\.\d+)?", seconds):
                 wiring.arm_button = True
                 self._clock.at(self._clock.now_ns() + round(float(seconds) * _S), self._release)

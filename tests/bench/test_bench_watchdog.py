@@ -48,6 +48,7 @@ VECTORS: list[tuple[tuple[Event, ...], State]] = [
     ((Event.GUARD_ON, Event.SILENCE, Event.GUARD_ON), State.ACTED),
 ]
 REAL = [vector for vector in VECTORS if vector[0] != (Event.GUARD_ON, Event.GUARD_OFF, Event.GUARD_ON)]
+CHANNELS = ["DOOR1 OPEN", "DOOR2 OPEN", "STOP1 PRESS", "STOP2 PRESS"]
 NAMES = ["-".join(event.name.lower() for event in events) or "nothing" for events, _ in VECTORS]
 
 
@@ -84,8 +85,9 @@ def test_silence_counts_from_the_last_beat_and_only_while_guarding() -> None:
 class OnTheClock:
     """The simulated bench's."""
 
-    def __init__(self, folder: Path) -> None:
+    def __init__(self, folder: Path, opening: str = CHANNELS[0]) -> None:
         self.folder = folder
+        self.opening = opening
         self.bench: Bench = open_bench(load_bench(shipped_bench("simulated")), load_device(shipped_device("heater")))
         dog = self.bench.start_watchdog(folder)
         assert isinstance(dog, SimulatedWatchdog)
@@ -103,7 +105,7 @@ class OnTheClock:
             case Event.SILENCE:
                 self.dog.hung = True
             case Event.INTERLOCK_OPEN:
-                self.world.bench.panel.handle("DOOR1 OPEN")
+                self.world.bench.panel.handle(self.opening)
             case Event.LINK_LOST | Event.STOP:
                 self.dog.happened(event)
             case Event.RELEASED:
@@ -123,8 +125,9 @@ class OnTheClock:
 class Apart:
     """The real process, on a served bench."""
 
-    def __init__(self, served: ServedBench, folder: Path) -> None:
+    def __init__(self, served: ServedBench, folder: Path, opening: str = CHANNELS[0]) -> None:
         self.folder = folder
+        self.opening = opening
         self.served = served
         self.spec = load_bench(served.file)
         spec, self.clock = self.spec, WallClock()
@@ -145,7 +148,7 @@ class Apart:
                 time.sleep(3 * SILENCE_NS / S)  # past the clock, so nothing beats
                 return
             case Event.INTERLOCK_OPEN:
-                self.served.panel.do("DOOR1 OPEN")
+                self.served.panel.do(self.opening)
             case Event.LINK_LOST:
                 self.dog._in.close()
             case Event.STOP:
@@ -173,7 +176,8 @@ class Apart:
 
     def end(self) -> None:
         self.dog.close()
-        self.served.panel.do("DOOR CLOSE")
+        for line in ("DOOR CLOSE", "STOP RELEASE"):
+            self.served.panel.do(line)
         self.interlock.relay("contactor", False)
         self.source.close()
         self.interlock.close()
@@ -229,6 +233,31 @@ def test_the_process(tmp_path: Path, served: ServedBench, events: tuple[Event, .
             wait(lambda: subject.outputs() == expected(events, state), "source and contactor off", 5.0)
         assert (subject.state(), subject.reason()) == (state, why(events, state))
         assert subject.outputs() == expected(events, state)
+    finally:
+        subject.end()
+
+
+@pytest.mark.parametrize("channel", CHANNELS)
+def test_the_clock_event_sees_each_channel_of_the_interlock_by_itself(tmp_path: Path, channel: str) -> None:
+    subject = OnTheClock(tmp_path, channel)
+    for event in (Event.GUARD_ON, Event.INTERLOCK_OPEN):
+        subject.happens(event)
+
+    assert (subject.state(), subject.reason()) == (State.ACTED, Event.INTERLOCK_OPEN.value)
+    assert subject.outputs() == (False, False)
+
+
+@pytest.mark.parametrize("channel", CHANNELS)
+def test_the_process_sees_each_channel_of_the_interlock_by_itself(
+    tmp_path: Path, served: ServedBench, channel: str
+) -> None:
+    subject = Apart(served, tmp_path, channel)
+    try:
+        for event in (Event.GUARD_ON, Event.INTERLOCK_OPEN):
+            subject.happens(event)
+
+        wait(lambda: subject.outputs() == (False, False), "source and contactor off", 5.0)
+        assert (subject.state(), subject.reason()) == (State.ACTED, Event.INTERLOCK_OPEN.value)
     finally:
         subject.end()
 

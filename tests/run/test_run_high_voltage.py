@@ -166,7 +166,12 @@ def test_what_making_safe_cannot_do_the_watchdog_does(rig: Rig, role: str) -> No
 
 @pytest.mark.parametrize(
     ("line", "why"),
-    [("DOOR OPEN", "the doors are open"), ("STOP PRESS", "the emergency stop is pressed"), ("DOOR1 OPEN", "disagree")],
+    [
+        ("DOOR OPEN", "the doors are open"),
+        ("STOP PRESS", "the emergency stop is pressed"),
+        *((f"DOOR{number} OPEN", "two channels of the doors disagree") for number in (1, 2)),
+        *((f"STOP{number} PRESS", "two channels of the emergency stop disagree") for number in (1, 2)),
+    ],
 )
 def test_an_interlock_that_opens_ends_it_at_once(rig: Rig, line: str, why: str) -> None:
     ending = rig.run({"after": rig.panel(line)}, LIVE)
