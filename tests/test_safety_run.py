@@ -29,6 +29,7 @@ from harness.record.reader import Record
 
 ROOT = Path(__file__).parent.parent
 ATTEMPTS = 4
+LINKS = ("watchdog.interlock", "watchdog.source", "watchdog.bank", "interlock", "voltmeter", "source", "load", "bank")
 
 
 @pytest.fixture(scope="module")
@@ -147,10 +148,11 @@ def test_a_killed_run_leaves_the_bench_in_doubt_until_a_person_states_it_dead(
 
 
 def test_the_figures_in_small() -> None:
-    command = [sys.executable, "tests/benchmarks/safety.py", "--kills", "5", "--stops", "2", "--cuts", "3"]
+    """Every link is cut once."""
+    trials = ["--kills", "3", "--stops", "1", "--cuts", str(len(LINKS))]
     path = os.pathsep.join(["tests", ".", os.environ.get("PYTHONPATH", "")])
     done = subprocess.run(
-        [*command, "--messages", "2000"],
+        [sys.executable, "tests/benchmarks/safety.py", *trials, "--messages", "2000"],
         cwd=ROOT,
         env=os.environ | {"PYTHONPATH": path},
         capture_output=True,
@@ -160,5 +162,7 @@ def test_the_figures_in_small() -> None:
     )
 
     assert done.returncode == 0, done.stdout + done.stderr
-    for line in ("SIGKILL: 5 of 5", "SIGSTOP: 2 of 2", "link cut: 3 of 3", "mock server: 2000", "harness link: 2000"):
+    for line in ("SIGKILL: 3 of 3", "SIGSTOP: 1 of 1", "link cut: 8 of 8", "mock server: 2000", "harness link: 2000"):
         assert line in done.stdout
+    for link in LINKS:
+        assert f"ok  link of {link} cut " in done.stdout

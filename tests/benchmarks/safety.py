@@ -37,9 +37,11 @@ from harness.record.reader import Record
 
 LIMIT_S = 0.5
 """From the disturbance to source and contactor off, as the served bench declares it (watchdog: stop_within)."""
-LINKS = ("watchdog.interlock", "watchdog.source", "interlock", "voltmeter", "source", "load")
+LINKS = ("watchdog.interlock", "watchdog.source", "watchdog.bank", "interlock", "voltmeter", "source", "load", "bank")
+"""Cut in turn: every link that a run on a bench with a bank of capacitors depends on while it is energised."""
 _WINDOW_S = 1.5  # random instants lie in so much of the time after the source came on
 _PATIENCE_S = 10.0
+_DEAD_V = 50.0  # below what counts as live by touch, 60 V, with any voltmeter's error
 _ATTEMPTS = 12
 
 
@@ -65,7 +67,7 @@ Way = Callable[[ServedBench, Path, float], Trial]
 
 
 def disturbed(bench: ServedBench, file: Path, folder: Path, what: str, after_s: float, disturb: Disturb) -> Trial:
-    """Energise, disturb at an instant, see everything off, read what is left of the record."""
+    """Energise, disturb at an instant, see everything off and discharged, read what is left of the record."""
     panel = bench.panel
     with terminal_run(folder, file, LONG, Forked) as run:
         if not run.attend(panel, lambda: panel.standing().source):
@@ -80,10 +82,19 @@ def disturbed(bench: ServedBench, file: Path, folder: Path, what: str, after_s: 
         except AssertionError as error:
             return Trial(what, _PATIENCE_S, (f"{error}: {_tail(run)}",))
         off_s = time.monotonic() - began
+        try:  # by whoever is left of harness and watchdog; the next run finds nothing live
+            wait(lambda: _dead(panel), "both sides discharged", _PATIENCE_S)
+        except AssertionError as error:
+            return Trial(what, off_s, (f"{error}: {_tail(run)}",))
         run.end_process()
         problems = tuple(_problems(run))
         wait(lambda: not panel.standing().enabled, "the hardware line let go", _PATIENCE_S)
     return Trial(what, off_s, problems)
+
+
+def _dead(panel: Panel) -> bool:
+    standing = panel.standing()
+    return max(standing.source_side, standing.load_side) < _DEAD_V
 
 
 def _comes_back(panel: Panel) -> bool:
