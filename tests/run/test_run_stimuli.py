@@ -9,6 +9,7 @@ from pathlib import Path
 import pytest
 
 from harness.bench.bench import Bench, open_bench
+from harness.bench.simulated import SimulatedLink
 from harness.bench.spec import load_bench, shipped_bench
 from harness.files.profile import load_device, shipped_device
 from harness.plan.plan import Plan, PlanStep, load_plan
@@ -286,6 +287,54 @@ def test_the_cut_off_and_its_ruler_are_in_the_record(tmp_path: Path, bench: Benc
     facts = result(ending, "it").facts
     assert facts is not None
     assert facts["cut_off"] == {"s": pytest.approx(0.1025 * 1.1 + 0.1, rel=0.02), "ruled_by": "band"}
+
+
+PULSES, RAMP = "pulses: {on: 200 ms, off: 50 ms, count: 3}", "ramp: {from: 20 A, rate: 100 A/s}"
+# Step -> role, and by how many seconds its instrument holds the current longer than the record's cut-off says: until a
+# breaker has closed onto an injected current 0.6, for the jump to where a ramp begins 0.001 and 20 A at 2 or 1 A/us.
+WIDTHS = {
+    "expect_trip: {name: it, inject: 120 A, function: overcurrent}": ("injector", 0.0),
+    "expect_trip: {name: it, inject: 120 A, closing: true, function: overcurrent}": ("injector", 0.6),
+    "expect_trip: {name: it, inject: 120 A, PULSES, function: overcurrent}": ("injector", 0.0),
+    "expect_trip: {name: it, inject: 120 A, RAMP, function: overcurrent}": ("injector", 1.01e-3),
+    "expect_no_trip: {name: it, inject: 20 A, duration: 1 s}": ("injector", 0.0),
+    "expect_trip: {name: it, draw: 110 A, voltage: 700 V, function: overcurrent}": ("load", 0.0),
+    "expect_trip: {name: it, draw: 110 A, voltage: 700 V, closing: true, function: overcurrent}": ("load", 0.0),
+    "expect_trip: {name: it, draw: 110 A, voltage: 700 V, PULSES, function: overcurrent}": ("load", 0.0),
+    "expect_trip: {name: it, draw: 110 A, voltage: 700 V, RAMP, function: overcurrent}": ("load", 1.02e-3),
+    "expect_no_trip: {name: it, draw: 20 A, voltage: 700 V, duration: 1 s}": ("load", 0.0),
+}
+
+
+@pytest.mark.parametrize("step", WIDTHS)
+def test_the_instrument_itself_holds_the_cut_off_of_the_record(
+    tmp_path: Path, bench: Bench, monkeypatch: pytest.MonkeyPatch, step: str
+) -> None:
+    role, longer = WIDTHS[step]
+    sent: list[str] = []
+    write = SimulatedLink.write
+
+    def heard(link: SimulatedLink, text: str) -> None:
+        if link._role == role:
+            sent.append(text)
+        write(link, text)
+
+    monkeypatch.setattr(SimulatedLink, "write", heard)
+    close = "" if "closing" in step else "  - close\n"
+    text = step.replace("PULSES", PULSES).replace("RAMP", RAMP)
+    found = result(run(tmp_path, bench, f"{HEAD}{close}  - {text}\n{CLEAN_UP}"), "it")
+
+    assert (found.verdict, found.reasons) == (Verdict.PASS, ())
+    assert found.facts is not None
+    cut_off = found.facts["cut_off"]
+    assert isinstance(cut_off, dict)
+    [(at, width)] = [(at, text) for at, text in enumerate(sent) if text.startswith("SOUR:PULS:WIDT ")]
+    [on] = [at for at, text in enumerate(sent) if text in ("OUTP ON", "INP ON")]
+    assert at < on
+    assert float(width.split()[1]) == pytest.approx(cut_off["s"] + longer, rel=1e-6)
+    if role == "load":  # counted from where its current begins, where that is the closing
+        counts = "INT" if "closing" in step else "IMM"
+        assert [text for text in sent[:on] if text.startswith("TRIG:SOUR ")] == [f"TRIG:SOUR {counts}"]
 
 
 def test_skew_between_channels_is_in_the_uncertainty_of_a_time(tmp_path: Path) -> None:
