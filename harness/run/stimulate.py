@@ -17,7 +17,7 @@ from harness.record.result import Applied, Coverage, Measurement, Verdict
 from harness.run import repeat as repeatability
 from harness.run.context import Context, Outcome
 from harness.run.drives import Drive, drive_of
-from harness.run.instants import EDGE_UNCERTAINTY, Look, crossing
+from harness.run.instants import EDGE_UNCERTAINTY, Look
 from harness.run.observe import Status, stable_status
 from harness.run.oracle import forecast, level_after, may_operate, onset_level, operate_band, watching
 from harness.run.shot import Aim, Shot, keep, shoot
@@ -26,6 +26,7 @@ from harness.run.traces import note_trip
 from harness.trip.band import Band, InPickupZone
 from harness.trip.trace import Segments, joined
 from harness.trip.watch import REMEMBERS
+from harness.trip.waveform import last_above, rest_level
 from protocol.protection import Instantaneous, ProtectionFunction
 
 _CLEARING_S = 5e-3  # no switch with its commutation takes longer; common practice, no source
@@ -216,14 +217,15 @@ def _no_decision(step: ExpectTrip, context: Context, outcome: Outcome, shot: Sho
 
 
 def _interruption(context: Context, outcome: Outcome, shot: Shot) -> None:
-    """A gate that is off is not yet a circuit that is open: the current must be gone, and soon."""
+    """A gate that is off is not yet a circuit that is open: the current must be gone, soon and for good."""
     assert shot.instants.decision is not None
     interval, decision = shot.acquisition.interval_s, shot.instants.decision
-    rest = max(context.device.ratings.off_state_leakage, 3 * shot.channel.offset)
-    current = shot.acquisition.channels[shot.look.channel]
-    index = crossing(current, rest, rising=False, start=int(decision / interval))
+    current, first = shot.acquisition.channels[shot.look.channel], int(decision / interval)
+    before = current[: round(-shot.acquisition.start_s / interval) // 2]  # ahead of whatever rises up to the trigger
+    rest = rest_level(before, max(context.device.ratings.off_state_leakage, 3 * shot.channel.offset))
+    index = last_above(current[first:], rest)
     high = _CLEARING_S + 2 * interval
-    cleared = None if index is None else max(index * interval - decision, 0.0)
+    cleared = None if index is None else max((first + index) * interval - decision, 0.0)
     clearing = Measurement("interruption after decision", cleared, "s", None, high, None, EDGE_UNCERTAINTY * interval)
     if outcome.measure(clearing, "late", "early") is Verdict.FAIL:
         context.ledger.quarantined(context.bench.clock.now_ns(), "current flowed on after the gate went off")

@@ -81,7 +81,7 @@ def let_through(interval: float, current: Channel, voltage: Channel, pickup: flo
     zero, noise = float(before.mean()), float(before.std(ddof=1))
     amperes = current.samples - zero
     rest_noise = noise / math.sqrt(len(before))
-    end = _last_above(amperes, max(leakage, _NOISE * noise))
+    end = last_above(amperes, rest_level(before, leakage))
     begin = _commutation(voltage.samples, int(onset))
     stop = len(amperes) - 1 if end is None else min(math.ceil(end), len(amperes) - 1)
     peak_at = int(np.argmax(amperes))
@@ -109,6 +109,26 @@ def joined_i2t(slow: Channel, slow_interval: float, fast: Value, fast_span: tupl
     return Value(fast.value + outside, math.hypot(fast.uncertainty, 2 * slow.gain / _ROOT3 * outside))
 
 
+def rest_level(before: Samples, leakage: float) -> float:
+    """Below this a current is gone: the larger of ``leakage`` and the noise of a channel that read ``before`` at rest.
+
+    Too few samples say nothing of noise.
+    """
+    return leakage if len(before) < _FEWEST_BEFORE else max(leakage, _NOISE * float(before.std(ddof=1)))
+
+
+def last_above(samples: Samples, level: float) -> float | None:
+    """Interpolated index from which on the samples stay below ``level``; None where they do not."""
+    above = np.flatnonzero(np.abs(samples) >= level)
+    if not len(above):
+        return 0.0
+    k = int(above[-1])
+    if k == len(samples) - 1:
+        return None
+    before, after = abs(samples[k]), abs(samples[k + 1])
+    return k + float((before - level) / (before - after))
+
+
 def clipped(channel: Channel) -> bool:
     """Whether a sample lies at an end of the recorder's range."""
     return bool(channel.samples.max() >= channel.high or channel.samples.min() <= channel.low)
@@ -131,16 +151,6 @@ def _rise(samples: Samples, level: float) -> float:
         raise NotUsable(f"the recorded current never came to {level:g} A")
     k = int(above[0])
     return 0.0 if k == 0 else k - 1 + (level - samples[k - 1]) / (samples[k] - samples[k - 1])
-
-
-def _last_above(samples: Samples, level: float) -> float | None:
-    """Interpolated index from which on the samples stay below ``level``; None where they do not."""
-    above = np.flatnonzero(np.abs(samples) >= level)
-    k = int(above[-1])
-    if k == len(samples) - 1:
-        return None
-    before, after = abs(samples[k]), abs(samples[k + 1])
-    return k + float((before - level) / (before - after))
 
 
 def _commutation(volts: Samples, onset: int) -> float | None:

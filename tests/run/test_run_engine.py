@@ -15,6 +15,7 @@ from harness.bench.instrument import Acquisition, InstrumentError
 from harness.bench.spec import load_bench, shipped_bench
 from harness.bus.master import NoAnswer
 from harness.bus.port import PortError
+from harness.clock import MS
 from harness.files.profile import load_device, shipped_device
 from harness.plan.plan import Plan, PlanStep, load_plan
 from harness.plan.steps import STEP_KINDS
@@ -93,6 +94,14 @@ def supply_after(bench: Bench) -> float:
 
 def verdicts(ending: Ending) -> dict[str, Verdict]:
     return {result.step: result.verdict for result in ending.results}
+
+
+def quarantines(folder: Path) -> list[object]:
+    """Why the unit was quarantined, by the record."""
+    record = Record(folder / "run")
+    found = [event.detail["reason"] for event in record.events() if event.kind == "quarantine"]
+    record.close()
+    return found
 
 
 def test_every_step_kind_has_a_runner() -> None:
@@ -324,7 +333,29 @@ def test_a_welded_switch_is_found(tmp_path: Path, bench: Bench, monkeypatch: pyt
     trip = next(result for result in ending.results if result.step == "trip")
     assert trip.verdict is Verdict.FAIL
     assert any("interruption after decision" in reason for reason in trip.reasons)
+    assert quarantines(tmp_path) == ["current flowed on after the gate went off"]
     assert ending.exit_code == 1
+
+
+def test_a_current_that_comes_back_is_found(tmp_path: Path, bench: Bench, monkeypatch: pytest.MonkeyPatch) -> None:
+    """It is gone for 3 ms, and the gate stays off."""
+    commute = Plant._commute
+
+    def again(plant: Plant, on: bool, commutation: int) -> None:
+        commute(plant, on, commutation)
+        if not on:
+            plant._clock.at(plant._clock.now_ns() + 3 * MS, lambda: commute(plant, True, commutation))
+
+    monkeypatch.setattr(Plant, "_commute", again)
+    ending = run(tmp_path, bench, plan_of(tmp_path, PRIMARY))
+
+    trip = next(result for result in ending.results if result.step == "trip")
+    waves = {wave.channel: np.frombuffer(wave.samples, ">f4") for wave in trip.waveforms}
+    after = waves["current"][int((waves["gate"] < 2.5).argmax()) :]
+    assert (after[2:5] < 0.1).all() and after.max() > 59
+    assert trip.verdict is Verdict.FAIL
+    assert trip.reasons[0].startswith("interruption after decision")
+    assert quarantines(tmp_path) == ["current flowed on after the gate went off"]
 
 
 def test_a_primary_trip_interrupts_the_current(tmp_path: Path, bench: Bench) -> None:

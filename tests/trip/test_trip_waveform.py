@@ -9,7 +9,7 @@ import numpy as np
 import pytest
 
 from harness.trip.fault_current import Loop
-from harness.trip.waveform import Channel, LetThrough, NotUsable, Value, joined_i2t, let_through
+from harness.trip.waveform import Channel, LetThrough, NotUsable, Value, joined_i2t, last_above, let_through, rest_level
 
 V, CLAMP, L = 800.0, 1200.0, 10e-6
 DT = 20e-9
@@ -133,3 +133,32 @@ def test_a_slow_log_and_a_fast_window_join() -> None:
 
     assert joined.value == pytest.approx(1.0 + 100 * 0.89, rel=0.02)
     assert joined.uncertainty == pytest.approx(math.hypot(0.1, 2 * 0.01 / math.sqrt(3) * 89), rel=0.02)
+
+
+# When a current is gone: the larger of leakage and six standard deviations of what the channel read at rest.
+@pytest.mark.parametrize(
+    ("before", "level"),
+    [
+        ([1.0, -1.0, 1.0, -1.0], 6 * math.sqrt(4 / 3)),
+        ([101.0, 99.0, 101.0, 99.0], 6 * math.sqrt(4 / 3)),  # an offset is no noise
+        ([0.1, -0.1, 0.1, -0.1], 2.0),
+        ([50.0, -50.0, 50.0], 2.0),  # too few to tell
+        ([], 2.0),
+    ],
+)
+def test_a_current_at_rest_reads_no_more_than_leakage_or_noise(before: list[float], level: float) -> None:
+    assert rest_level(np.array(before), leakage=2.0) == pytest.approx(level)
+
+
+@pytest.mark.parametrize(
+    ("samples", "index"),
+    [
+        ([0.0, 0.5, -0.5], 0.0),
+        ([3.0, 0.0, 0.0], 2 / 3),
+        ([3.0, 0.0, 0.0, 3.0, 0.0], 3 + 2 / 3),  # it came back
+        ([3.0, 0.0, -3.0, 0.0], 2 + 2 / 3),
+        ([3.0, 0.0, 3.0], None),
+    ],
+)
+def test_a_current_is_gone_when_it_stays_below_for_good(samples: list[float], index: float | None) -> None:
+    assert last_above(np.array(samples), 1.0) == (None if index is None else pytest.approx(index))
