@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import math
 from collections.abc import Callable
 from dataclasses import dataclass
 
@@ -10,10 +9,11 @@ import numpy as np
 
 from harness.bench.high_voltage import HighVoltage
 from harness.bench.instrument import Acquisition, InstrumentError, Recorder, Trigger
-from harness.bench.instrument_spec import ChannelSpec, RecorderSpec
+from harness.bench.instrument_spec import RecorderSpec
 from harness.bench.safety_spec import BankSpec
 from harness.clock import MS
 from harness.record.result import Waveform
+from harness.run.clipping import channel_of
 from harness.run.context import Context, Outcome
 from harness.run.step_errors import StepError, StepNotRun
 from harness.trip import waveform
@@ -49,13 +49,13 @@ class BankShot:
 
     def channel(self, name: str) -> waveform.Channel:
         """A recorded channel with its limits of error and its range."""
-        return _channel(self.window.channels[name], self.spec.channels[name])
+        return channel_of(self.window.channels[name], self.spec.channels[name])
 
     @property
     def logged(self) -> waveform.Channel:
         """The slow log of the current, its offset removed: the median, since little of a log is a shot."""
         spec, samples = self.spec.channels["current"], self.log.channels["current"]
-        return _channel(samples - np.median(samples), spec)
+        return channel_of(samples - np.median(samples), spec)
 
 
 class NotSeen(StepError):
@@ -120,8 +120,3 @@ def keep(shot: BankShot, outcome: Outcome) -> None:
 def analysed(error: waveform.NotUsable) -> StepError:
     """A record that cannot be judged is the bench's."""
     return StepError(f"recording not usable: {error}")
-
-
-def _channel(samples: waveform.Samples, spec: ChannelSpec) -> waveform.Channel:
-    low, high = (-spec.range, spec.range) if math.isfinite(spec.range) else (-math.inf, math.inf)
-    return waveform.Channel(samples, spec.gain, spec.offset, low, high)

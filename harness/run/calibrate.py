@@ -8,6 +8,7 @@ from harness.plan.steps import CalibrateLoop
 from harness.quantity import show
 from harness.record.result import Measurement, Verdict
 from harness.run.bank_shot import Window, analysed, high_voltage_of, keep, take
+from harness.run.clipping import refuse_clipped
 from harness.run.context import Context, Outcome
 from harness.run.observe import stable_status
 from harness.run.step_errors import StepError, StepNotRun
@@ -43,6 +44,7 @@ def run_calibrate_loop(step: CalibrateLoop, context: Context, outcome: Outcome) 
     finally:
         gate.unlink()
     keep(shot, outcome)
+    refuse_clipped(shot.spec, shot.window)
     try:
         loop = measure_loop(interval, shot.channel("current"), shot.channel("bank"), recorder.clock)
     except NotUsable as error:

@@ -13,10 +13,11 @@ from harness.clock import MS, S
 from harness.plan.steps import CheckHealth
 from harness.plan.steps.stimulus import Leakage, VoltageDrop, Zero
 from harness.record.result import Coverage, Measurement, Verdict
+from harness.run.clipping import Clipped, refuse_clipped
 from harness.run.context import Context, Outcome
 from harness.run.drives import feed
 from harness.run.observe import live_repeatability, read_live, stable_status
-from harness.run.shot import recorded
+from harness.run.shot import LEFT_RANGE, recorded
 from harness.run.step_errors import StepError, StepNotRun
 
 _RECORD_S = 0.2
@@ -96,6 +97,7 @@ def _record(context: Context, voltage: float | None, current: float | None) -> A
     bench, ledger = context.bench, context.ledger
     source, load, recorder = bench.source, bench.load, bench.recorder
     assert source is not None and recorder is not None and bench.spec.source is not None
+    assert bench.spec.recorder is not None
     before = round(_RECORD_S / _INTERVAL_S / 10)
     began_ns = bench.clock.now_ns()
     ledger.current_begins(began_ns)
@@ -120,10 +122,16 @@ def _record(context: Context, voltage: float | None, current: float | None) -> A
         if load is not None:
             load.off()
     end_ns = bench.clock.now_ns()
-    names = [name for name in ("current", "switch_voltage") if name in bench.spec.recorder.channels]  # type: ignore[union-attr]
+    names = [name for name in ("current", "switch_voltage") if name in bench.spec.recorder.channels]
     acquisition = recorder.fetch(*names)
     if acquisition is None:
         raise StepError("the recorder did not record")
+    try:
+        refuse_clipped(bench.spec.recorder, acquisition)
+    except Clipped as error:  # every level stays unknown
+        if current is not None and "current" in error.names:
+            ledger.quarantined(end_ns, LEFT_RANGE)
+        raise
     # At most as recorded for all of the time, at least for the time of the recording alone: the longer one counts.
     mean = float(np.mean(acquisition.channels["current"]))
     ledger.current_ended(end_ns, recorded(acquisition, "current").then(mean, max((end_ns - began_ns) / S, 0.0)))

@@ -8,11 +8,13 @@ from __future__ import annotations
 
 import math
 
+from harness.bench.instrument import Acquisition
 from harness.bench.spending import spending_of
 from harness.clock import S
 from harness.plan.steps import ShortCircuit
 from harness.record.result import Applied, Coverage, Measurement, Verdict
 from harness.run.bank_shot import BankShot, NotSeen, Window, analysed, high_voltage_of, keep, take
+from harness.run.clipping import Clipped, refuse_clipped
 from harness.run.context import Context, Outcome
 from harness.run.ledger import LastTrip
 from harness.run.observe import Status, stable_status
@@ -33,6 +35,7 @@ _BEFORE = 6.0  # times the rise up to the onset is recorded ahead, so that littl
 _FINENESS = 20  # samples in the shortest response
 _ONE_VALUE = 0.02  # of the peak: for heat, samples so near to one another are one
 _CLOSED_NS = S // 2  # a close command has had its effect by then, at the slow schedule
+_BORNE = {"current": "a short-circuit current", "switch_voltage": "the voltage that breaks a short circuit"}
 _ROOT3 = math.sqrt(3)
 
 
@@ -60,6 +63,7 @@ def run_short_circuit(step: ShortCircuit, context: Context, outcome: Outcome) ->
             raise StepFail("the breaker was told to close onto the fault, and no current flowed") from error
         raise
     keep(shot, outcome)
+    _refuse_clipped(shot, shot.window, context)
     current = shot.window.channels["current"]
     heating = Trace(0.0, shot.window.interval_s, current).segments.merged(_ONE_VALUE * float(current.max()))
     ledger.current_ended(clock.now_ns(), heating)
@@ -69,10 +73,10 @@ def run_short_circuit(step: ShortCircuit, context: Context, outcome: Outcome) ->
             window.interval, shot.channel("current"), shot.channel("switch_voltage"), onset, _rest(context)
         )
     except NotUsable as error:
-        if "clipped" in str(error):
-            ledger.quarantined(clock.now_ns(), "a short-circuit current left the recorder's range: nobody knows it")
         raise analysed(error) from error
     _judge(step, context, outcome, function, loop, shot, found, onset)
+    if outcome.verdict is not Verdict.FAIL:  # it came back after the window; one that never went has failed by that
+        _refuse_clipped(shot, shot.log, context)
     _expect_cause(function, context, outcome, status)
     ledger.tripped(function.cause, LastTrip(function.name, Coverage.PRIMARY, (began_ns, clock.now_ns()), {}))
 
@@ -123,6 +127,18 @@ def _close(step: ShortCircuit, context: Context) -> None:
         context.bench.idle(_CLOSED_NS)
     finally:
         send_command(context, "none")
+
+
+def _refuse_clipped(shot: BankShot, acquisition: Acquisition, context: Context) -> None:
+    """Raises Clipped; what the unit has borne then nobody knows."""
+    try:
+        refuse_clipped(shot.spec, acquisition)
+    except Clipped as error:
+        found = [words for name, words in _BORNE.items() if name in error.names]
+        if found:
+            reason = f"{' and '.join(found)} left the recorder's range: nobody knows it"
+            context.ledger.quarantined(context.bench.clock.now_ns(), reason)
+        raise
 
 
 def _rest(context: Context) -> float:

@@ -17,6 +17,7 @@ from harness.clock import MS, S
 from harness.plan.steps import STIMULI, Stimulus
 from harness.quantity import show
 from harness.record.result import Waveform
+from harness.run.clipping import Clipped, refuse_clipped
 from harness.run.context import Context, Outcome
 from harness.run.course import Course
 from harness.run.drives import Drive
@@ -28,6 +29,8 @@ from harness.trip.trace import Segments, Trace, joined
 from harness.trip.watch import REMEMBERS
 from protocol.protection import ProtectionFunction
 
+LEFT_RANGE = "a drawn current left the recorder's range: nobody knows it"
+"""Why a unit is quarantined that a current went through which nobody recorded whole."""
 _BEFORE_S = 0.01  # recorded ahead of the onset
 _FAST_S = 0.01  # a stimulus shorter than this is recorded as a single sweep, its bus traffic afterwards
 _CLOSING_S = 0.6  # a close command has had its effect by then, at the slow schedule
@@ -138,6 +141,12 @@ def shoot(step: Stimulus, context: Context, drive: Drive, aim: Aim) -> Shot:
         if polled.limited is None and step.closing:
             raise StepFail("the breaker was told to close onto the stimulus, and its gate never came on")
         raise StepError(f"stimulus not reached: the recorder saw nothing of {step.level}")
+    try:
+        refuse_clipped(bench.spec.recorder, acquisition)
+    except Clipped as error:  # every level stays unknown
+        if step.draw is not None and "current" in error.names:
+            ledger.quarantined(end_ns, LEFT_RANGE)
+        raise
     if step.is_current:
         whole = _whole(acquisition, step, drive, polled)
         ledger.current_ended(end_ns, plateaus(whole, drive.course, spec))

@@ -16,6 +16,7 @@ from harness.clock import S
 from harness.plan.steps import Silence
 from harness.quantity import show
 from harness.record.result import Applied, Coverage, Measurement, Waveform
+from harness.run.clipping import refuse_clipped
 from harness.run.context import Context, Outcome
 from harness.run.instants import EDGE_UNCERTAINTY, GATE_THRESHOLD_V, crossing
 from harness.run.observe import stable_status
@@ -102,6 +103,7 @@ def _record(step: Silence, context: Context, recorder: Recorder, outcome: Outcom
     acquisition = recorder.fetch("gate")
     if acquisition is None:
         raise StepError("the recorder recorded nothing: it was to start at once")
+    refuse_clipped(spec, acquisition)
     gate = acquisition.channels["gate"]
     _keep(acquisition, outcome)
     start = max(0, math.floor((last_ns - after_ns) / S / interval))

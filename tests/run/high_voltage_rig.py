@@ -3,15 +3,16 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 
 import pytest
 
 from harness.bench.arming import Person
-from harness.bench.bench import Bench
+from harness.bench.bench import Bench, open_bench
 from harness.bench.gate import State
 from harness.bench.simulated import SimulatedLink, SimulatedWatchdog
+from harness.bench.spec import load_bench, shipped_bench
 from harness.clock import MS, S
 from harness.files.profile import load_device, shipped_device
 from harness.plan.plan import Plan, PlanStep, load_plan
@@ -24,6 +25,18 @@ from mocks.world import World
 
 DEVICE = load_device(shipped_device("heater"))
 HEAD = "format: 1\nname: {name}\ntitle: High voltage\ndevice: heater\nsteps:\n"
+
+
+def clipping_bench(channel: str, range_: float) -> Bench:
+    """A simulated bench whose recorder's ``channel`` comes to its end at ``range_``, as the bench file says."""
+    spec = load_bench(shipped_bench("simulated"))
+    assert spec.recorder is not None
+    found = replace(spec.recorder.channels[channel], range=range_)
+    recorder = replace(spec.recorder, channels={**spec.recorder.channels, channel: found})
+    bench = open_bench(replace(spec, recorder=recorder), DEVICE)
+    world: World = bench.clock._move.__self__  # type: ignore[attr-defined]
+    object.__setattr__(world.bench.recorder._channels[f"CHAN{found.number}"], "range", range_)
+    return bench
 
 
 class Hands:

@@ -3,16 +3,15 @@
 from __future__ import annotations
 
 from collections.abc import Callable
-from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
 import pytest
-from high_voltage_rig import DEVICE, Hands, Rig
+from high_voltage_rig import DEVICE, Hands, Rig, clipping_bench
 
 from harness.bench.bench import open_bench
 from harness.bench.gate import State
-from harness.bench.instrument import InstrumentError
+from harness.bench.instrument import Acquisition, InstrumentError, Recorder
 from harness.bench.proof import dead_limit
 from harness.bench.spec import load_bench, shipped_bench
 from harness.files.profile import load_device, shipped_plans
@@ -169,19 +168,64 @@ def test_a_breaker_that_does_not_clear_fails_and_gets_no_second_shot(rig: Rig) -
     assert (rig.state, rig.off) == (State.SAFE, True)
 
 
-def test_a_record_that_is_clipped_is_an_error_and_no_verdict(tmp_path: Path) -> None:
-    assert SPEC.recorder is not None
-    channels = {**SPEC.recorder.channels, "current": replace(SPEC.recorder.channels["current"], range=160.0)}
-    rig = Rig(tmp_path, open_bench(replace(SPEC, recorder=replace(SPEC.recorder, channels=channels)), DEVICE))
-    object.__setattr__(world_of(rig).bench.recorder._channels["CHAN3"], "range", 160.0)
+@pytest.mark.parametrize(
+    ("channel", "range_", "shown", "quarantine"),
+    [
+        ("current", 160.0, "current (160 A)", "a short-circuit current left the recorder's range: nobody knows it"),
+        (
+            "switch_voltage",
+            900.0,
+            "switch_voltage (900 V)",
+            "the voltage that breaks a short circuit left the recorder's range: nobody knows it",
+        ),
+        ("bank", 390.0, "bank (390 V)", None),
+    ],
+)
+def test_a_record_that_is_clipped_is_an_error_and_no_verdict(
+    tmp_path: Path, channel: str, range_: float, shown: str, quarantine: str | None
+) -> None:
+    rig = Rig(tmp_path, clipping_bench(channel, range_))
 
     ending = rig.run({}, SHOTS.replace("voltage: 80 V", "voltage: 15 V"))
 
     shot = step(ending, "onto_closed")
     assert (shot.verdict, shot.measurements) == (Verdict.ERROR, ())
-    assert "clipped at the end of the recorder's range" in why(ending)
-    assert rig.events("quarantine")
+    assert f"clipped at the end of the recorder's range: {shown};" in why(ending)
+    assert {wave.channel for wave in shot.waveforms} == {"current", "switch_voltage", "gate", "bank"}
+    assert [event["reason"] for event in rig.events("quarantine")] == ([] if quarantine is None else [quarantine])
     assert (rig.state, rig.off) == (State.SAFE, True)
+
+
+def test_a_current_beyond_the_range_after_the_window_is_an_error(rig: Rig, monkeypatch: pytest.MonkeyPatch) -> None:
+    """Where it is so short that I²t stays within its limits, whatever these are."""
+    fetch_log = Recorder.fetch_log
+
+    def beyond(recorder: Recorder, name: str) -> tuple[Acquisition, float]:
+        log, triggered_s = fetch_log(recorder, name)
+        log.channels[name][-2] = 1000.0
+        return log, triggered_s
+
+    monkeypatch.setattr(Recorder, "fetch_log", beyond)
+    monkeypatch.setattr("harness.run.short_circuit._judge", lambda *arguments: None)
+
+    ending = rig.run({}, SHOTS)
+
+    assert step(ending, "onto_closed").verdict is Verdict.ERROR
+    assert "clipped at the end of the recorder's range: current (1000 A);" in why(ending)
+    assert [event["reason"] for event in rig.events("quarantine")] == [
+        "a short-circuit current left the recorder's range: nobody knows it"
+    ]
+
+
+def test_a_loop_is_not_measured_by_a_record_that_is_clipped(tmp_path: Path) -> None:
+    """The breaker is out of it, so that nothing is said of the unit."""
+    rig = Rig(tmp_path, clipping_bench("current", 160.0))
+
+    ending = rig.run({}, SHOTS)
+
+    assert step(ending, "loop").verdict is Verdict.ERROR
+    assert "clipped at the end of the recorder's range: current (160 A);" in why(ending)
+    assert (rig.events("loop"), rig.events("quarantine")) == ([], [])
 
 
 def test_a_loop_that_is_not_as_declared_is_the_benchs_error(rig: Rig) -> None:
