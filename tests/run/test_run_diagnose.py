@@ -8,17 +8,21 @@ from pathlib import Path
 import pytest
 from run_rig import DEVICES, HEATER, PUMP, Rig, reasons
 
+from harness.bus.diagnostics import Diagnostics
 from harness.clock import S
 from harness.plan.steps import Force, Request, Reset, RunRoutine, StartSession, Unlock
 from harness.quantity import parse
 from harness.record.result import Coverage, Verdict
+from harness.record.wear import read
 from harness.run.diagnose import run_force, run_request, run_reset, run_routine, run_start_session, run_unlock
+from harness.run.wear import Unit
 from mocks.firmware import services
 from mocks.firmware.configuration import Configuration
 from mocks.firmware.controls import Controls
 from mocks.firmware.security import Security
 from mocks.firmware.services import Services
 from mocks.node import Node
+from protocol.budgets import Budgets
 
 
 @pytest.fixture(params=DEVICES)
@@ -83,6 +87,42 @@ def test_wrong_keys_are_refused_until_it_is_barred(pump: Rig) -> None:
     assert not pump.run(run_unlock, barred).findings
     pump.wait(10)  # the profile's delay
     assert not pump.run(run_unlock, Unlock()).findings
+
+
+@pytest.mark.parametrize("step", [Unlock(), Unlock(wrong_key=True)])
+def test_beyond_the_budget_no_seed_is_asked_for_and_no_key_is_made(
+    pump: Rig, monkeypatch: pytest.MonkeyPatch, step: Unlock
+) -> None:
+    made: list[bytes] = []
+    monkeypatch.setattr("harness.run.access.key_of", lambda command, seed, size: made.append(seed) or bytes(size))
+    pump.ledger.wear = Unit(Budgets(0, 0.0, 0, key_attempts=0), "0001")
+    pump.bench.take_exchanges()
+
+    outcome = pump.run(run_unlock, step)
+
+    assert reasons(outcome) == "not-run: this takes 1 of keys sent, and unit 0001 has 0 of 0 left"
+    assert made == []
+    assert not [each for each in pump.bench.take_exchanges() if each.request[0] == 0x27]
+
+
+def test_a_key_is_noted_on_the_unit_before_it_is_sent(
+    pump: Rig, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    file = tmp_path / "units" / "0001.jsonl"
+    pump.ledger.wear = Unit(Budgets(0, 0.0, 0, key_attempts=2), "0001", file, real=True)
+    noted: list[float] = []
+    send = Diagnostics.send_key
+
+    def watched(diagnostics: Diagnostics, level: int, key: bytes) -> object:
+        noted.append(read(file).spent["key_attempts"])
+        return send(diagnostics, level, key)
+
+    monkeypatch.setattr(Diagnostics, "send_key", watched)
+    for step in (Unlock(wrong_key=True), Unlock(), Unlock()):  # the third finds it open: a seed of zeros, and no key
+        pump.run(run_unlock, step)
+
+    assert noted == [1, 2]
+    assert read(file).spent["key_attempts"] == 2
 
 
 def test_a_server_that_takes_any_key_is_found(pump: Rig, monkeypatch: pytest.MonkeyPatch) -> None:
