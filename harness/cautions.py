@@ -10,6 +10,6 @@ CAUTIONS = (
     "Opening d.c. under load draws an arc that does not go out by itself. Parts get hot and may fly.",
     "Two people, both qualified; lock out and tag what is worked on.",
     "Interlock and emergency stop act in hardware. Software is not a safety function, and this is no exception.",
-    "Local codes, site rules and licensed practice come first.",
+    "This is guidance, not compliance: local codes, standards, site rules and licensed practice come first.",
 )
 """The first is the first everywhere."""

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from dataclasses import replace
 from pathlib import Path
 
@@ -9,6 +10,7 @@ import numpy as np
 import pytest
 from click.testing import CliRunner
 
+from harness.cautions import CAUTIONS
 from harness.cli import main
 from harness.record.journal import Journal
 from harness.record.reader import Record
@@ -78,6 +80,16 @@ def test_a_failure_stands_on_the_page_with_its_reason(tmp_path: Path) -> None:
     assert "too late by 0.5 s" in first
     assert '<p class="mark">SIMULATED BENCH: no evidence about a real breaker</p>' in first
     assert "NOT A WHOLE RUN" not in text
+
+
+def test_every_caution_stands_on_the_page_in_order_and_the_first_ahead_of_everything(tmp_path: Path) -> None:
+    text = page(tmp_path / "run", a_result())
+    first, _, rest = text.partition("<nav")
+    _, _, below = rest.partition('<h2 id="cautions">')
+
+    assert re.findall('<p class="caution">(.*?)</p>', first) == [CAUTIONS[0]]
+    assert re.findall("<li>(.*?)</li>", below.partition("</ul>")[0]) == list(CAUTIONS)
+    assert "does not isolate" in CAUTIONS[0]
 
 
 def test_a_run_that_did_not_end_says_so_and_where(tmp_path: Path) -> None:
