@@ -11,6 +11,8 @@ import pytest
 from harness.bench.arming import Person
 from harness.bench.bench import Bench, open_bench
 from harness.bench.gate import State
+from harness.bench.high_voltage import HighVoltage
+from harness.bench.proof import Proof
 from harness.bench.simulated import SimulatedLink, SimulatedWatchdog
 from harness.bench.spec import load_bench, shipped_bench
 from harness.clock import MS, S
@@ -118,6 +120,20 @@ class Rig:
             write(link, text)
 
         monkeypatch.setattr(SimulatedLink, "write", watched)
+        return found
+
+    def time_proofs(self, monkeypatch: pytest.MonkeyPatch) -> list[tuple[State, float]]:
+        """What each proof from now on came to, and how many seconds it took by the bench's clock."""
+        found: list[tuple[State, float]] = []
+        prove_dead = HighVoltage.prove_dead
+
+        def timed(high_voltage: HighVoltage) -> Proof:
+            began_ns = self.bench.clock.now_ns()
+            proof = prove_dead(high_voltage)
+            found.append((high_voltage.state, (self.bench.clock.now_ns() - began_ns) / S))
+            return proof
+
+        monkeypatch.setattr(HighVoltage, "prove_dead", timed)
         return found
 
     def events(self, kind: str) -> list[Mapping[str, object]]:

@@ -20,6 +20,7 @@ from harness.run.ending import Ending
 from harness.run.engine import Engine
 
 SPEC = load_bench(shipped_bench("simulated"))
+WITHIN_S, WATCHED_S = 3.0, 3.0  # discharge: within, as the bench file declares it; what capacitors give back
 LIVE = """
   - power_cycle: {duration: 200 ms}
   - clear_codes
@@ -90,6 +91,40 @@ def test_what_is_not_proved_dead_is_said_and_the_12_v_stay_on(rig: Rig, fault: s
     assert (ending.exit_code, rig.state, rig.off) == (5, State.NOT_PROVEN_DEAD, True)
     assert why in problems(ending)
     assert rig.supplied
+
+
+def test_a_good_bench_is_proved_dead_within_its_time_and_watched_for_3_s(
+    rig: Rig, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    took = rig.time_proofs(monkeypatch)
+    rig.run({}, LIVE)
+
+    times = [float(str(proof["at_s"])) for proof in rig.events("proof")]
+    assert 0.1 < times[0] < WITHIN_S  # its resistors take 0.25 s from 750 V to 60 V
+    assert max(times) < WITHIN_S
+    assert [state for state, _ in took] == [State.SAFE] * 2
+    assert WATCHED_S < max(seconds for _, seconds in took) < WITHIN_S + WATCHED_S
+
+
+def test_resistors_that_are_stuck_are_given_up_within_the_time_of_the_bench(
+    rig: Rig, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    took = rig.time_proofs(monkeypatch)
+    ending = rig.run({"after": rig.panel("FAULT discharge_stuck ON")}, LIVE)
+
+    times = [float(str(proof["at_s"])) for proof in rig.events("proof")]
+    assert ending.exit_code == 5
+    assert all(WITHIN_S <= at_s < WITHIN_S + 0.1 for at_s in times)
+    assert [state for state, _ in took] == [State.NOT_PROVEN_DEAD] * 2  # after the plan, and at the end
+    assert max(seconds for _, seconds in took) < WITHIN_S + WATCHED_S
+
+
+def test_voltage_that_comes_back_is_seen_while_it_is_watched(rig: Rig, monkeypatch: pytest.MonkeyPatch) -> None:
+    took = rig.time_proofs(monkeypatch)
+    rig.run({"open_1": rig.panel("FAULT rebound ON")}, LIVE)
+
+    state, seconds = took[0]
+    assert (state, seconds < WITHIN_S + WATCHED_S) == (State.NOT_PROVEN_DEAD, True)
 
 
 def test_a_lead_that_falls_off_while_it_is_live_proves_nothing(rig: Rig) -> None:

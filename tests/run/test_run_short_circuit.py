@@ -258,6 +258,25 @@ def test_a_bank_that_is_not_proved_dead_is_said_and_the_12_v_stay_on(rig: Rig, a
     assert rig.supplied
 
 
+def test_a_bank_is_proved_dead_or_given_up_within_its_time(
+    tmp_path: Path, rig: Rig, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Discharge of sides and bank, 3 s at most by the bench file, and 3 s for what capacitors give back."""
+    took = rig.time_proofs(monkeypatch)
+    rig.run({}, SHOTS)
+    times = [float(str(proof["at_s"])) for proof in rig.events("proof")]
+    assert max(times) < 3.0
+    assert [(state, seconds < 3.0 + 3.0) for state, seconds in took] == [(State.SAFE, True)] * 2
+
+    (tmp_path / "stuck").mkdir()
+    stuck = Rig(tmp_path / "stuck", open_bench(SPEC, DEVICE))
+    took = stuck.time_proofs(monkeypatch)
+    stuck.run({"onto_closed": stuck.panel("FAULT bank_discharge_stuck ON")}, SHOTS)
+    [proof] = stuck.events("proof")
+    assert 3.0 <= float(str(proof["at_s"])) < 3.1
+    assert [(state, seconds < 3.0 + 3.0) for state, seconds in took] == [(State.NOT_PROVEN_DEAD, True)]
+
+
 def test_a_making_switch_that_is_welded_is_found_before_the_next_shot(rig: Rig) -> None:
     ending = rig.run({"onto_closed": rig.panel("FAULT making_welded ON")}, SHOTS)
 
