@@ -29,6 +29,17 @@ def state_table(title: str, rows: dict[tuple[Enum, Enum], Enum]) -> str:
     return "\n".join(lines)
 
 
+def state_diagram(rows: dict[tuple[Enum, Enum], Enum]) -> str:
+    """A Mermaid diagram of what changes the state; it begins in the first."""
+    first, _ = next(iter(rows))
+    edges = [
+        f"    {state.value} --> {then.value} : {event.value}"
+        for (state, event), then in rows.items()
+        if then is not state
+    ]
+    return "\n".join(["```mermaid", "stateDiagram-v2", f"    [*] --> {first.value}", *edges, "```"])
+
+
 def flat(table: dict[Enum, dict[Enum, Enum]]) -> dict[tuple[Enum, Enum], Enum]:
     return {(state, event): then for state, row in table.items() for event, then in row.items()}
 
@@ -41,7 +52,9 @@ def tables() -> str:
             state_table("A diagnostic exchange (`protocol/exchange.py`)", flat(exchange.TRANSITIONS)),  # type: ignore[arg-type]
             state_table("The mock's switch (`mocks/firmware/states.py`)", flat(states.NEXT)),  # type: ignore[arg-type]
             state_table("The gate (`harness/bench/gate.py`)", flat(gate.TRANSITIONS)),  # type: ignore[arg-type]
+            state_diagram(flat(gate.TRANSITIONS)),  # type: ignore[arg-type]
             state_table("The watchdog (`harness/bench/watchdog_table.py`)", flat(watchdog_table.TRANSITIONS)),  # type: ignore[arg-type]
+            state_diagram(flat(watchdog_table.TRANSITIONS)),  # type: ignore[arg-type]
             f"**Making safe (`harness/bench/making_safe.py`)**, each tried whatever came of the one before:\n\n{safe}",
         ]
     )
@@ -51,7 +64,20 @@ def test_the_state_tables_in_developers_are_those_of_the_code() -> None:
     text = (ROOT / "DEVELOPERS.md").read_text()
     found = text.partition("<!-- tables -->\n")[2].partition("\n<!-- /tables -->")[0]
 
-    assert found == tables()
+    assert found == tables(), f"`python tests/test_docs.py` puts in, between the marks of the tables:\n{tables()}"
+
+
+def test_a_diagram_holds_what_changes_the_state_and_no_more() -> None:
+    one, two = watchdog_table.State.IDLE, watchdog_table.State.ACTED
+    stop, released = watchdog_table.Event.STOP, watchdog_table.Event.RELEASED
+
+    assert state_diagram({(one, stop): two, (one, released): one, (two, stop): two}).splitlines() == [
+        "```mermaid",
+        "stateDiagram-v2",
+        "    [*] --> idle",
+        "    idle --> acted : the watchdog was told to end",
+        "```",
+    ]
 
 
 # EN 50191, EN 50110-1 and 29 CFR 1910.333 as read in secondary sources; the first is the one of this device.
