@@ -88,7 +88,7 @@ def test_hazards_and_what_goes_where_are_read_before_the_phrase_is_asked_for() -
     with pytest.raises(GateRefused):
         Stage().confirmed(person)
 
-    assert {f"- {caution}" for caution in CAUTIONS} <= set(person.read)
+    assert [line for line in person.read if line.startswith("- ")] == [f"- {caution}" for caution in CAUTIONS]
     text = "\n".join(person.read)
     assert "plan shots (Some shots)" in text
     assert "puts 700 V on heater, bench left" in text
