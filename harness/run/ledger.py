@@ -241,7 +241,7 @@ class Ledger:
             "device": self._device.name,
             "set_points": self.set_points,
             "not_put_back": {name: float(value) for name, value in self.restore.items()},
-            "levels": {name: self.level(name, now_ns) for name in self.remembering},
+            "levels": {name: self.level(name, now_ns) for name in self.remembering} if self._held else {},
             "trips": self.trips,
             "writes": self.writes,
             "wear": self.wear.summary(),

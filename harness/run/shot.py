@@ -122,12 +122,13 @@ def shoot(step: Stimulus, context: Context, drive: Drive, aim: Aim) -> Shot:
     """Record, apply, watch, take away, fetch. Raises StepError for a stimulus that did not come as it should."""
     bench, ledger = context.bench, context.ledger
     assert bench.recorder is not None and bench.spec.recorder is not None
-    interval = _arm(step, context, drive, aim)
     if step.is_current:
         ledger.current_begins(bench.clock.now_ns())
     if step.draw is not None:
         ledger.wear.strains(str(step.level))
     try:
+        drive.ready()  # first: what it takes to charge both sides is nothing to be recorded
+        interval = _arm(step, context, drive, aim)
         said, polled = _apply(step, context, drive, aim)
         if said is not None:
             bench.idle(_AFTER_NS + round(2 * interval * S))  # what flows on through a welded switch must be seen
@@ -188,7 +189,6 @@ def _arm(step: Stimulus, context: Context, drive: Drive, aim: Aim) -> float:
 
 def _apply(step: Stimulus, context: Context, drive: Drive, aim: Aim) -> tuple[Status | None, Polled]:
     clock = context.bench.clock
-    drive.ready()
     began_ns = clock.now_ns()
     # A drawn current begins with the closing, and its cut-off counts from there; an injected one is there before.
     drive.start(aim.cut_off + (_CLOSING_S if step.closing and step.draw is None else 0.0))

@@ -24,6 +24,7 @@ from harness.record.reader import Record
 from harness.record.result import Coverage, Result, Verdict
 from harness.run.ending import Ending
 from harness.run.engine import Engine
+from harness.run.step_errors import StepError
 from harness.run.steps import RUNNERS
 from harness.run.traces import KNOWN
 from harness.run.watch import MAY_CHANGE
@@ -482,3 +483,20 @@ def test_a_silent_breaker_is_at_fault_and_not_the_bench(tmp_path: Path, bench: B
 
 def _silent(frame: str) -> dict[str, int]:
     raise NoAnswer(frame, [NoResponse(0x22, 0, 1)])
+
+
+def test_set_points_that_cannot_be_read_at_the_start_end_the_run_in_order(
+    tmp_path: Path, bench: Bench, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    def unreadable(*arguments: object) -> object:
+        raise StepError("two readings differ")
+
+    monkeypatch.setattr("harness.run.engine.read_set_points", unreadable)
+
+    ending = run(tmp_path, bench, plan_of(tmp_path, OVERLOAD))
+
+    assert (ending.exit_code, ending.bench_lost) == (5, "two readings differ")
+    record = Record(tmp_path / "run")
+    (left,) = [event.detail for event in record.events() if event.kind == "ledger"]
+    record.close()
+    assert (left["set_points"], left["levels"]) == ({}, {})
