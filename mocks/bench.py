@@ -20,6 +20,7 @@ from mocks.wiring import Wiring
 _SUPPLY_12V = (30.0, 5.0)  # V, A
 _GATE_SUPPLY = (30.0, 1.0)  # V, A
 _BUS_SIGNAL = (1200.0, 1.0)  # V that its low voltage stands for, A
+_HELD_UP = 100.0  # times as long, by a fault: 12 V are gone after 2 s
 _SUPPLY_SLEW = 1e6  # V/s, more than the 12 V supply and the source come to
 _GATE_SLEW = 1e4  # V/s
 _BUS_SLEW = 1e7  # V/s
@@ -89,12 +90,16 @@ class Bench:
         return replace(limits, gain=self._within(_GAIN), offset=self._within(_STIMULUS_OFFSET))
 
     def _supply_12v(self) -> PowerSupply:
-        plant = self._plant
+        plant, wiring = self._plant, self._wiring
+
+        def switch(volts: float | None, _: float, slew: float) -> None:
+            plant.switch_supply(volts or 0.0, slew, _HELD_UP if "supply_slow" in wiring.faults else 1.0)
+
         return PowerSupply(
             self._identity("supply_12v"),
             _SUPPLY_12V,
             _SUPPLY_SLEW,
-            lambda volts, limit, slew: plant.switch_supply(volts or 0.0, slew),
+            switch,
             lambda: plant.supply.at(self._clock.now_ns()),
             plant.supply_current,
         )

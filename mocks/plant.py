@@ -140,16 +140,17 @@ class Plant:
         else:
             self.heat_sink.ramp(now_ns, goal, slew)
 
-    def switch_supply(self, volts: float, slew: float) -> None:
+    def switch_supply(self, volts: float, slew: float, held_up: float = 1.0) -> None:
         """The 12 V output goes to ``volts``; 0 is off. Through a relay where it was off or will be.
 
-        Between two voltages it changes at ``slew`` (V/ns), where the breaker's own capacitor lets it.
+        Between two voltages it changes at ``slew`` (V/ns), where the breaker's own capacitor lets it. ``held_up``: how
+        many times as long it takes to fall, as with a supply that has a capacitor of its own behind its switch.
         """
         self.before_change()
         now_ns = self._clock.now_ns()
         held = self.supply.at(now_ns)
         delay_ns = 0 if held and volts else _SUPPLY_ON_DELAY_NS if volts else _SUPPLY_OFF_DELAY_NS
-        fastest = _SUPPLY_RISE if volts > held else _SUPPLY_FALL
+        fastest = _SUPPLY_RISE if volts > held else _SUPPLY_FALL / held_up
         self.supply.ramp(now_ns, volts, fastest if delay_ns else min(slew, fastest), delay_ns)
         self.supply_changed()
 

@@ -46,6 +46,7 @@ FAULTS = (
     "isolation_low",
     "making_welded",
     "charger_ignores_off",
+    "supply_slow",
 )
 """What can be broken on this bench."""
 

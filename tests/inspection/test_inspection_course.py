@@ -149,6 +149,7 @@ def test_the_times_that_were_measured_are_those_of_the_bench() -> None:
         ("FAULT source_ignores_off ON", "source", "switched off", "still 50.0 V", "does not go off when it is told"),
         ("FAULT rebound ON", "discharge", "both sides watched", "V at most", "voltage comes back"),
         ("FAULT switch_shorted ON", "voltmeter", "both sides charged", "before it is charged", "a shorted switch"),
+        ("FAULT supply_slow ON", "supply_12v", "12 V on and cut", "still 7.5 V", "no fast cut"),
         ("HOLD ARM", "interlock", "arm button", "held down before", "it hangs, or it is tied down"),
         ("DOOR1 OPEN", "interlock", "doors", "channel 1 open and channel 2 closed", "doors: close"),
         ("STOP1 PRESS", "interlock", "emergency stop", "channel 1 open and channel 2 closed", "emergency stop: "),
