@@ -46,6 +46,7 @@ FAULTS = (
     "isolation_low",
     "making_welded",
     "charger_ignores_off",
+    "charger_bypassed",
     "supply_slow",
 )
 """What can be broken on this bench."""
@@ -79,8 +80,12 @@ class Wiring:
     @property
     def enabled(self) -> bool:
         """Whether the hardware lets the source deliver."""
-        fed = self._fed_until_ns is not None and self._clock.now_ns() < self._fed_until_ns
-        return not self._guarded or (all(self.doors) and all(self.stop) and fed)
+        return not self._guarded or (all(self.doors) and all(self.stop) and self.fed)
+
+    @property
+    def charger_enabled(self) -> bool:
+        """Whether the hardware lets the bank's charger deliver: by the same chain, but for a fault."""
+        return self.enabled or "charger_bypassed" in self.faults
 
     @property
     def fed(self) -> bool:
@@ -134,7 +139,7 @@ class Wiring:
         """The bank's charger is told another voltage (0: off) and its greatest current; the enable chain is its too."""
         if volts == 0 and "charger_ignores_off" in self.faults:
             return
-        self._plant.charge_bank(volts if self.enabled else 0.0, amperes)
+        self._plant.charge_bank(volts if self.charger_enabled else 0.0, amperes)
 
     @property
     def bank_voltage(self) -> float:
@@ -145,7 +150,7 @@ class Wiring:
         """Doors, emergency stop or watchdog line changed: the chain acts at once."""
         if not self.enabled and self._asked[0]:
             self.disable_source()
-        if not self.enabled and self._plant.bank.charging:
+        if not self.charger_enabled and self._plant.bank.charging:
             self.disable_charger()
 
     def voltages(self) -> tuple[float, float]:

@@ -9,6 +9,7 @@ from functools import partial
 from harness.bench.instrument import CurrentStimulus, IsolationMonitor, PowerSupply, SignalSource
 from harness.bench.proof import TOUCH_LIMIT_V
 from harness.clock import MS, S
+from harness.inspection.bank import LowBank
 from harness.inspection.operator import Operator, Task
 from harness.inspection.rig import FEEDBACK_NS, Rig
 from harness.inspection.row import Finding
@@ -19,6 +20,7 @@ _PROGRESS_NS = S
 _CUT_12V = 0.1  # of the supply's voltage: below it is cut
 _CUT_12V_NS = S  # a supply that takes longer has no fast cut; common practice, no source
 
+FULL = "bank: see what feeds it, its resistor and the relay bank_discharge; discharge it by hand, verify, short it"
 OFF = "output commanded off"
 """What is done with each role that can give anything."""
 
@@ -37,7 +39,7 @@ class Tools:
 class Check:
     """One row to be: ``roles`` have to have answered. ``person``: somebody has to be there. ``live``: 50 V are on.
 
-    ``first``: nothing is put on the bench while this is at fault.
+    ``first``: nothing is put on the bench while this is at fault. ``relays``: of the interlock, that it takes as well.
     """
 
     role: str
@@ -48,14 +50,15 @@ class Check:
     person: bool = True
     live: bool = False
     first: bool = False
+    relays: tuple[str, ...] = ()
 
 
 def output_off(role: str, tools: Tools) -> Finding:
-    """Off, by its own word, and what it measures where it measures."""
+    """Off, by its own word, and what it measures where it measures. What is in the bank has a row of its own."""
     instrument = tools.rig.instrument(role)
     assert isinstance(instrument, PowerSupply | CurrentStimulus | SignalSource)
     instrument.off()
-    if not isinstance(instrument, PowerSupply):
+    if not isinstance(instrument, PowerSupply) or role == "bank":
         return Finding("off")
     volts = instrument.voltage()
     live = abs(volts) >= TOUCH_LIMIT_V
@@ -74,6 +77,16 @@ def relays_at_rest(tools: Tools) -> Finding:
     if inputs.contactor:
         return Finding(found, "contactor: welded, or its auxiliary contact is wired the wrong way round")
     return Finding(found, None if inputs.discharge else "discharge relay: see its coil and its feedback contact")
+
+
+def bank_dead(tools: Tools) -> Finding:
+    """Making switch open, resistor on, and what is left after the time that the bench file gives it."""
+    rig, bank = tools.rig, LowBank(tools.rig)
+    if "interlock" in rig.bench.instruments and rig.bank_volts:
+        rig.interlock.relay("pulse", False)
+        rig.interlock.relay("bank_discharge", True)
+    first, left = bank.volts(), bank.wait_dead()
+    return Finding(f"{bank.volts():.1f} V" + (f", {first:.1f} V at first" if bank.live(first) else ""), left and FULL)
 
 
 def both_dead(tools: Tools) -> Finding:
@@ -159,7 +172,7 @@ def _pair(tools: Tools, name: str, lines: slice, *tasks: tuple[Task, bool]) -> F
         fix = f"{name}: close or release it and begin again; where it is, see wires and contacts of that channel"
         return Finding(f"at rest {_shown(begin)}", fix)
     for task, wanted in tasks:
-        if not _asked(tools, task, partial(_is, lambda: lock.channels()[lines], [wanted] * 2)):
+        if not asked(tools, task, partial(_is, lambda: lock.channels()[lines], [wanted] * 2)):
             found = lock.channels()[lines]
             stuck = " and ".join(str(number) for number, line in enumerate(found, start=1) if line is not wanted)
             which = f"channel{'s' if ' and ' in stuck else ''} {stuck}"
@@ -176,13 +189,13 @@ def arm_button(tools: Tools) -> Finding:
     if lock.inputs().arm_button:
         return Finding("held down before anybody was asked to press it", "arm button: it hangs, or it is tied down")
     for task, wanted in ((Task.PRESS_BUTTON, True), (Task.RELEASE_BUTTON, False)):
-        if not _asked(tools, task, partial(_is, lambda: lock.inputs().arm_button, wanted)):
+        if not asked(tools, task, partial(_is, lambda: lock.inputs().arm_button, wanted)):
             return Finding(f"no change when asked to {task.value}", "arm button: see its contact, wires, input number")
     return Finding("pressed and let go")
 
 
-def _asked(tools: Tools, task: Task, seen: Callable[[], bool]) -> bool:
-    """Ask for ``task``, wait for it with the time left shown."""
+def asked(tools: Tools, task: Task, seen: Callable[[], bool], look_ns: int = _PERSON_LOOK_NS) -> bool:
+    """Ask for ``task``, wait for it with the time left shown. The line is fed meanwhile where it is to be."""
     rig, operator = tools.rig, tools.operator
     operator.ask(task)
     deadline_ns, told_ns, came = rig.now_ns + tools.within_ns, rig.now_ns - _PROGRESS_NS, False
@@ -190,7 +203,7 @@ def _asked(tools: Tools, task: Task, seen: Callable[[], bool]) -> bool:
         if rig.now_ns - told_ns >= _PROGRESS_NS:
             told_ns = rig.now_ns
             operator.waiting(task, (deadline_ns - told_ns) / S)
-        rig.sleep(_PERSON_LOOK_NS)
+        rig.sleep(look_ns)
     operator.done(task, came)
     return came
 
@@ -216,6 +229,11 @@ PASSIVE: tuple[Check, ...] = (
     *(_off(role) for role in ("source", "bank", "injector", "load", "gate_supply", "bus_signal", "ntc", "supply_12v")),
     Check(
         *("interlock", "contactor open, discharge on", "contactor open, discharge closed", relays_at_rest, _LOCK),
+        person=False,
+        first=True,
+    ),
+    Check(
+        *("bank", "making switch open, resistor on", "below 60 V, and less than 0.2 J", bank_dead, ("bank",)),
         person=False,
         first=True,
     ),

@@ -7,14 +7,16 @@ from dataclasses import dataclass, field
 
 from harness.bench.instrument import InstrumentError
 from harness.clock import S
+from harness.inspection.bank_checks import BANK, BANK_SEEN
 from harness.inspection.checks import OFF, PASSIVE, WITH_A_PERSON, Check, Tools
-from harness.inspection.low_voltage import LIVE
+from harness.inspection.left import left
+from harness.inspection.low_voltage import LIVE, WATCHDOGS
 from harness.inspection.opened import Opened
 from harness.inspection.operator import Operator
-from harness.inspection.rig import FEEDBACK_NS, AtFault, Rig
+from harness.inspection.rig import AtFault, Rig
 from harness.inspection.row import Finding, Row, Verdict
 
-CHECKS: tuple[Check, ...] = (*PASSIVE, *WITH_A_PERSON, *LIVE)
+CHECKS: tuple[Check, ...] = (*PASSIVE, *WITH_A_PERSON, *LIVE, *BANK_SEEN, *WATCHDOGS, *BANK)
 """Every check, in order."""
 _TO_BE_OFF = ("interlock", "voltmeter", *(check.role for check in PASSIVE if check.done == OFF))
 """Roles without which nobody can say that a bench is off."""
@@ -49,14 +51,15 @@ class Inspection:
                 if finding.fix is not None and check.first and stopped is None:
                     stopped = f"{check.role}: {check.done}"
         finally:
-            self._left_off(rig, rig.off())
+            self.add(left(rig, rig.off(), [role for role in _TO_BE_OFF if self._silent(role)]))
 
     def _that_apply(self) -> Iterator[Check]:
         """What the bench file has no role for is no part of this bench."""
         for check in CHECKS:
             spec = self.bench.spec
             sections = ("discharge", "contactor", "watchdog") if check.live else ()
-            if all(getattr(spec, name) is not None for name in (*check.roles, *sections)):
+            relays = set() if spec.interlock is None else set(spec.interlock.relays)
+            if all(getattr(spec, name) is not None for name in (*check.roles, *sections)) and relays >= {*check.relays}:
                 yield check
 
     def _left_out(self, check: Check, absent: str | None, stopped: str | None) -> str | None:
@@ -68,34 +71,6 @@ class Inspection:
         if check.live and stopped is not None:
             return f"not before this is in order: {stopped}"
         return None
-
-    def _left_off(self, rig: Rig, problems: list[str]) -> None:
-        """The last row: how the bench is left."""
-        found = ["off"]
-        try:
-            if "interlock" in self.bench.instruments:
-                if rig.wait(lambda: not rig.interlock.inputs().contactor, FEEDBACK_NS) is None:
-                    problems.append("the contactor's feedback says closed")
-                if not rig.interlock.inputs().discharge:
-                    problems.append("the discharge relay's feedback says open")
-            if "voltmeter" in self.bench.instruments:
-                spec = rig.spec.discharge
-                within_ns = 0 if spec is None else round(spec.within * S)
-                rig.wait(lambda: rig.most() < rig.volts / 10, within_ns)
-                found += [f"{volts:.1f} V" for volts in rig.both()]
-                if (volts := rig.most()) > rig.volts / 2:
-                    problems.append(f"a side still reads {volts:.1f} V")
-            down = "source" not in self.bench.instruments or rig.wait(lambda: rig.source.voltage() < rig.volts / 2, S)
-            if down is None:
-                problems.append(f"the source still reads {rig.source.voltage():.1f} V")
-        except InstrumentError as error:
-            problems.append(str(error))
-        fix, verdict = "", Verdict.OK
-        if problems:
-            fix, verdict = "treat both sides as live; switch off by hand, verify, earth and short", Verdict.FAULT
-        elif silent := [role for role in _TO_BE_OFF if self._silent(role)]:
-            problems, verdict = [f"not known of {', '.join(silent)}"], Verdict.NOT_LOOKED_AT
-        self.add(Row("bench", "everything switched off", "; ".join(problems) or ", ".join(found), "off", verdict, fix))
 
     def _silent(self, role: str) -> bool:
         """Whether the bench has ``role`` and it did not answer."""

@@ -126,10 +126,10 @@ def _cut(tools: Tools, name: str, act: Callable[[], None], fix: str) -> Finding:
     with rig.energised(discharging=True):
         before, began_ns = rig.both()[0], rig.now_ns
         act()
-        return _gone(tools, name, began_ns, before, _MOST_NS, _MOST_NS, fix)
+        return gone(tools, name, began_ns, before, _MOST_NS, _MOST_NS, fix)
 
 
-def _gone(
+def gone(
     tools: Tools, name: str, began_ns: int, before: float, wait_ns: int, allowed_ns: int, fix: str, why: str = ""
 ) -> Finding:
     """How long after ``began_ns`` the source side was seen to fall from ``before``."""
@@ -159,7 +159,7 @@ def watchdog_line(tools: Tools) -> Finding:
         rig.feed(False)
         fix = "watchdog line: source enable does not go through its relay; wire it so"
         why = "watchdog line: its relay holds longer than 'hold' in the bench file says"
-        return _gone(tools, "watchdog line", began_ns, before, max(_MOST_NS, 2 * rig.hold_ns), allowed_ns, fix, why)
+        return gone(tools, "watchdog line", began_ns, before, max(_MOST_NS, 2 * rig.hold_ns), allowed_ns, fix, why)
 
 
 def watchdog_process(tools: Tools) -> Finding:
@@ -181,25 +181,29 @@ def watchdog_process(tools: Tools) -> Finding:
                 dog.hush()
                 fix = "watchdog: see its own links and that the line goes to source enable"
                 why = "watchdog: slower than 'stop_within' in the bench file; see what its links take, or declare more"
-                return _gone(tools, WATCHDOG, began_ns, before, _MOST_NS, round(spec.stop_within * S), fix, why)
+                return gone(tools, WATCHDOG, began_ns, before, _MOST_NS, round(spec.stop_within * S), fix, why)
         finally:
             dog.close()
 
 
-_SIDES = ("interlock", "voltmeter", "source")
+SIDES = ("interlock", "voltmeter", "source")
+"""Roles that every check at 50 V takes."""
 
 
 def _live(role: str, done: str, wanted: str, do: Callable[[Tools], Finding], first: bool = False) -> Check:
-    return Check(role, done, wanted, do, _SIDES, live=True, first=first)
+    return Check(role, done, wanted, do, SIDES, live=True, first=first)
 
 
 LIVE: tuple[Check, ...] = (
     _live("voltmeter", f"both sides charged to {VOLTS:g} V", "both read it", charge, first=True),
     _live("discharge", f"both sides discharged from {VOLTS:g} V", "fall as declared, both channels", falls, first=True),
     _live("discharge", "both sides watched afterwards", f"below {VOLTS / 10:g} V", stays_dead, first=True),
-    _live("source", "switched off by command", "voltage gone", source_off),
-    _live("contactor", "opened under voltage", "voltage gone", contactor_open),
+    _live("source", "switched off by command", "voltage gone", source_off, first=True),
+    _live("contactor", "opened under voltage", "voltage gone", contactor_open, first=True),
+)
+"""Both sides are seen to charge and to fall, source and contactor to let go: before that nobody opens a door."""
+WATCHDOGS: tuple[Check, ...] = (
     _live("watchdog", "line no longer fed", "voltage gone within 'hold'", watchdog_line),
     _live("watchdog", "beats withheld from its process", "voltage gone within 'stop_within'", watchdog_process),
 )
-"""Looked at with at most 50 V, below the limit of voltage class A."""
+"""How soon the source is gone when nobody feeds the line, and when nobody beats."""
