@@ -47,6 +47,7 @@ FAULTS = (
     "making_welded",
     "charger_ignores_off",
     "charger_bypassed",
+    "enable_bypassed",
     "supply_slow",
 )
 """What can be broken on this bench."""
@@ -80,7 +81,8 @@ class Wiring:
     @property
     def enabled(self) -> bool:
         """Whether the hardware lets the source deliver."""
-        return not self._guarded or (all(self.doors) and all(self.stop) and self.fed)
+        closed = (all(self.doors) and all(self.stop)) or "enable_bypassed" in self.faults
+        return not self._guarded or (closed and self.fed)
 
     @property
     def charger_enabled(self) -> bool:

@@ -56,11 +56,14 @@ class _AtTerminal:
 
     def done(self, task: Task, seen: bool) -> None:
         """See Operator."""
-        click.echo(f"\r  {'seen' if seen else 'not seen in time'}{' ' * 60}", err=True)
+        click.echo(f"\r  {'seen' if seen else 'not seen in time'}{' ' * 72}", err=True)
 
 
 def _agreed(person: TerminalPerson, clock: Clock, phrase: str) -> str | None:
-    person.show([f"Relays will move, and up to {VOLTS:g} V will be put on both sides of the breaker. Is nobody at it?"])
+    person.show(
+        [f"Relays will move; up to {VOLTS:g} V will be put on both sides of the breaker and on the bank, and once"]
+    )
+    person.show(["the doors are to be opened meanwhile, with nothing reached for. Is nobody at it?"])
     person.show([f"To go on, type exactly: {phrase}"])
     typed = person.answer(phrase, _ANSWER_NS, lambda ns: clock.sleep_until(clock.now_ns() + ns))
     return None if typed is not None and typed.strip() == phrase else "nobody agreed to it"
@@ -85,9 +88,10 @@ def _agreed(person: TerminalPerson, clock: Clock, phrase: str) -> str | None:
 def bench(file: Path, as_json: bool, runs: Path, within: float, device: str) -> None:
     """Look at the bench of FILE before its first use, with at most 50 V.
 
-    Every role is asked who it is; interlock, contactor, discharge, 12 V cut and both watchdogs are tried, and how soon
-    the source goes off is measured and kept for `run`. Somebody has to be at the bench and at a terminal: without one,
-    outputs are commanded off, the contactor open and the discharge on, and what was not looked at is said.
+    Every role is asked who it is; interlock, contactor, discharge, 12 V cut, both watchdogs and the capacitor bank are
+    tried; emergency stop and doors have to take the source away in hardware. How soon it goes off is measured and kept
+    for `run`. Somebody has to be at the bench and at a terminal: without one,
+    outputs are commanded off, the contactor open and both discharges on, and what was not looked at is said.
 
     Exit codes: 0 all is well; 5 something is at fault; 3 something was not looked at; 2 usage or file error; 130
     interrupted, with everything switched off.

@@ -8,6 +8,7 @@ from dataclasses import dataclass, field
 from harness.bench.instrument import InstrumentError
 from harness.clock import S
 from harness.inspection.bank_checks import BANK, BANK_SEEN
+from harness.inspection.chain import CHAIN
 from harness.inspection.checks import OFF, PASSIVE, WITH_A_PERSON, Check, Tools
 from harness.inspection.left import left
 from harness.inspection.low_voltage import LIVE, WATCHDOGS
@@ -16,7 +17,7 @@ from harness.inspection.operator import Operator
 from harness.inspection.rig import AtFault, Rig
 from harness.inspection.row import Finding, Row, Verdict
 
-CHECKS: tuple[Check, ...] = (*PASSIVE, *WITH_A_PERSON, *LIVE, *BANK_SEEN, *WATCHDOGS, *BANK)
+CHECKS: tuple[Check, ...] = (*PASSIVE, *WITH_A_PERSON, *LIVE, *BANK_SEEN, *CHAIN, *WATCHDOGS, *BANK)
 """Every check, in order."""
 _TO_BE_OFF = ("interlock", "voltmeter", *(check.role for check in PASSIVE if check.done == OFF))
 """Roles without which nobody can say that a bench is off."""

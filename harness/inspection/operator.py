@@ -6,6 +6,8 @@ from collections.abc import Callable, Mapping
 from enum import Enum
 from typing import Protocol
 
+from harness.inspection.rig import VOLTS
+
 
 class Task(Enum):
     """What a person is asked to do."""
@@ -16,6 +18,8 @@ class Task(Enum):
     RELEASE_STOP = "release the emergency stop"
     PRESS_BUTTON = "press the arm button"
     RELEASE_BUTTON = "let the arm button go"
+    PRESS_STOP_LIVE = f"press the emergency stop with {VOLTS:g} V on"
+    OPEN_DOORS_LIVE = f"open the doors with {VOLTS:g} V on"
 
 
 class Operator(Protocol):
@@ -45,6 +49,8 @@ _WORDS: Mapping[Task, str] = {
     Task.RELEASE_STOP: "STOP RELEASE",
     Task.PRESS_BUTTON: "HOLD ARM",
     Task.RELEASE_BUTTON: "RELEASE ARM",
+    Task.PRESS_STOP_LIVE: "STOP PRESS",
+    Task.OPEN_DOORS_LIVE: "DOOR OPEN",
 }
 
 

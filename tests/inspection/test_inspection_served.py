@@ -25,6 +25,8 @@ HANDS = {
     "Now: release the emergency stop.": "STOP RELEASE",
     "Now: press the arm button.": "HOLD ARM",
     "Now: let the arm button go.": "RELEASE ARM",
+    "Now: press the emergency stop with 50 V on.": "STOP PRESS",
+    "Now: open the doors with 50 V on.": "DOOR OPEN",
 }
 
 
@@ -112,6 +114,8 @@ def test_a_good_bench_passes_with_a_person_at_a_terminal(tmp_path: Path, served:
     assert kept["digest"] == summary["digest"]
     assert kept["cut_s"] == summary["cut_s"]
     assert 0.2 < kept["cut_s"]["watchdog process"] < 0.5  # silence of 200 ms, stop_within of 500 ms
+    assert all(0.005 < kept["cut_s"][name] < 0.2 for name in ("emergency stop", "doors"))
+    assert [row["done"] for row in rows if row["role"] == "bank"][-1] == "making switch closed and opened"
     after = served.panel.standing()
     assert after.off and not after.enabled and max(after.source_side, after.load_side) < 6
 
