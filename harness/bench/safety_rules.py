@@ -68,7 +68,7 @@ def _missing(loaded: Loaded[BenchFile]) -> Iterator[FileError]:
         message = "no watchdog line: want a relay that removes source enable when it is not fed"
         yield loaded.error(("roles", "interlock"), message, key=True)
     if model.roles.load is not None and not model.roles.load.timed:
-        message = "nothing but this program would end a current: want a load that holds its cut-off itself (timed: true)"
+        message = "only this program would end a current: want a load that holds its cut-off itself (timed: true)"
         yield loaded.error(("roles", "load"), message, key=True)
     if model.limits is not None and model.limits.drawn is None:
         message = "nothing bounds what a stimulus may draw from the source: want 'drawn'"

@@ -58,16 +58,15 @@ def test_nothing_is_switched_on_but_by_a_gate_that_is_energised(rig: Rig, monkey
 
 
 @pytest.mark.parametrize("state", sorted(set(State) - {State.ENERGISED}, key=str))
-def test_the_contactor_closes_by_an_energised_gate_alone(
+def test_nothing_is_fed_but_by_a_gate_that_is_energised(
     rig: Rig, monkeypatch: pytest.MonkeyPatch, state: State
 ) -> None:
-    """Whoever calls for it, as feed does once it has asked for the source."""
     rig.run({}, LIVE)
     high_voltage, switched = rig.bench.high_voltage, rig.spy(monkeypatch)
     assert high_voltage is not None
-    high_voltage.gate.state = state
-    with pytest.raises(InstrumentError, match="contactor: the gate lets nothing close it"):
-        high_voltage._close_contactor()
+    high_voltage.gate.state, high_voltage.fed_by = state, "source"
+    with pytest.raises(InstrumentError, match="source: the gate lets it feed nothing"):
+        high_voltage.feed(700.0)
     assert switched == []
 
 
