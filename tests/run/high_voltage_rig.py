@@ -25,8 +25,17 @@ from harness.run.ending import Ending
 from harness.run.engine import Engine
 from mocks.world import World
 
+SPEC = load_bench(shipped_bench("simulated"))
 DEVICE = load_device(shipped_device("heater"))
 HEAD = "format: 1\nname: {name}\ntitle: High voltage\ndevice: heater\nsteps:\n"
+LIVE = """
+  - power_cycle: {duration: 200 ms}
+  - clear_codes
+  - close
+  - expect_no_trip: {name: live, draw: 10 A, voltage: 700 V, duration: 1 s}
+  - wait: {name: after, duration: 500 ms}
+  - open
+"""
 
 
 def clipping_bench(channel: str, range_: float) -> Bench:

@@ -3,28 +3,19 @@
 from __future__ import annotations
 
 from collections.abc import Callable
-from pathlib import Path
 
 import pytest
-from high_voltage_rig import DEVICE, Rig
+from high_voltage_rig import Rig
 
-from harness.bench.bench import open_bench
 from harness.bench.gate import State
-from harness.bench.spec import load_bench, shipped_bench
 from harness.record.result import Result, Verdict
 from harness.run.ending import Ending
 from mocks.track import Track
 
-SPEC = load_bench(shipped_bench("simulated"))
 LEAKAGE = "check_health: {{name: {}, leakage: {{voltage: 700 V, at_most: 2 mA}}}}"
 BEGIN = "\n  - power_cycle: {duration: 200 ms}\n  - clear_codes\n"
 FIRST = f"{BEGIN}  - {LEAKAGE.format('first')}\n"
 TWICE = f"{FIRST}  - {LEAKAGE.format('second')}\n"
-
-
-@pytest.fixture
-def rig(tmp_path: Path) -> Rig:
-    return Rig(tmp_path, open_bench(SPEC, DEVICE))
 
 
 def leak(rig: Rig) -> None:

@@ -2,16 +2,12 @@
 
 from __future__ import annotations
 
-from pathlib import Path
-
 import pytest
-from high_voltage_rig import DEVICE, HEAD, Hands, Rig
+from high_voltage_rig import DEVICE, HEAD, LIVE, SPEC, Hands, Rig
 
-from harness.bench.bench import open_bench
 from harness.bench.gate import State
 from harness.bench.instrument import InstrumentError
 from harness.bench.simulated import SimulatedWatchdog
-from harness.bench.spec import load_bench, shipped_bench
 from harness.clock import S
 from harness.plan.plan import load_plan
 from harness.record.journal import Journal
@@ -19,21 +15,7 @@ from harness.record.reader import Record
 from harness.run.ending import Ending
 from harness.run.engine import Engine
 
-SPEC = load_bench(shipped_bench("simulated"))
 WITHIN_S, WATCHED_S = 3.0, 3.0  # discharge: within, as the bench file declares it; what capacitors give back
-LIVE = """
-  - power_cycle: {duration: 200 ms}
-  - clear_codes
-  - close
-  - expect_no_trip: {name: live, draw: 10 A, voltage: 700 V, duration: 1 s}
-  - wait: {name: after, duration: 500 ms}
-  - open
-"""
-
-
-@pytest.fixture
-def rig(tmp_path: Path) -> Rig:
-    return Rig(tmp_path, open_bench(SPEC, DEVICE))
 
 
 def problems(ending: Ending) -> str:

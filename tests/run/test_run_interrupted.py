@@ -5,30 +5,19 @@ from __future__ import annotations
 import os
 import signal
 from collections.abc import Callable, Iterable
-from pathlib import Path
 
 import pytest
-from high_voltage_rig import DEVICE, Rig
+from high_voltage_rig import LIVE, Rig
 
-from harness.bench.bench import Bench, open_bench
+from harness.bench.bench import Bench
 from harness.bench.gate import State
 from harness.bench.making_safe import ACTIONS, SafeAction, make_safe
-from harness.bench.spec import load_bench, shipped_bench
 from harness.cli.interrupt import interruptible
 from harness.record.journal import Journal
 from harness.run import engine as engine_module
 from harness.run.ending import Ending
 
-SPEC = load_bench(shipped_bench("simulated"))
 SIGNALS = (signal.SIGINT, signal.SIGTERM, signal.SIGHUP)
-LIVE = """
-  - power_cycle: {duration: 200 ms}
-  - clear_codes
-  - close
-  - expect_no_trip: {name: live, draw: 10 A, voltage: 700 V, duration: 1 s}
-  - wait: {name: after, duration: 500 ms}
-  - open
-"""
 ASKED = [
     ("source", "off"),
     ("load", "off"),
@@ -40,11 +29,6 @@ ASKED = [
     ("supply_12v", "off"),
 ]
 """Instruments of the bench, and what making safe asks of each."""
-
-
-@pytest.fixture
-def rig(tmp_path: Path) -> Rig:
-    return Rig(tmp_path, open_bench(SPEC, DEVICE))
 
 
 class Begun:

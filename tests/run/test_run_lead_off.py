@@ -3,17 +3,13 @@
 from __future__ import annotations
 
 from collections.abc import Callable
-from pathlib import Path
 
 import pytest
-from high_voltage_rig import DEVICE, Rig
+from high_voltage_rig import Rig
 
-from harness.bench.bench import open_bench
 from harness.bench.gate import State
 from harness.bench.proof import TOUCH_LIMIT_V
-from harness.bench.spec import load_bench, shipped_bench
 
-SPEC = load_bench(shipped_bench("simulated"))
 TWICE = """
   - power_cycle: {duration: 200 ms}
   - clear_codes
@@ -29,11 +25,6 @@ TWICE = """
   - open: {name: open_again}
 """
 LEADS = [("sense_source_off",), ("sense_load_off",), ("sense_source_off", "sense_load_off")]
-
-
-@pytest.fixture
-def rig(tmp_path: Path) -> Rig:
-    return Rig(tmp_path, open_bench(SPEC, DEVICE))
 
 
 def most_in_safe(rig: Rig) -> Callable[[], float]:

@@ -5,39 +5,23 @@ from __future__ import annotations
 import os
 import signal
 from collections.abc import Callable, Iterable, Mapping
-from pathlib import Path
 
 import pytest
-from high_voltage_rig import DEVICE, HEAD, Hands, Rig
+from high_voltage_rig import DEVICE, HEAD, LIVE, Hands, Rig
 
-from harness.bench.bench import Bench, open_bench
+from harness.bench.bench import Bench
 from harness.bench.gate import State
 from harness.bench.high_voltage import HighVoltage
 from harness.bench.instrument import InstrumentError, PowerSupply
 from harness.bench.making_safe import ACTIONS
 from harness.bench.simulated import SimulatedWatchdog
-from harness.bench.spec import load_bench, shipped_bench
 from harness.cli.interrupt import interruptible
 from harness.plan.plan import load_plan
 from harness.record.journal import Journal, JournalError
 from harness.run.ending import Ending
 from harness.run.engine import Engine
 
-SPEC = load_bench(shipped_bench("simulated"))
 PROVED = "both sides and the bank proved dead"
-LIVE = """
-  - power_cycle: {duration: 200 ms}
-  - clear_codes
-  - close
-  - expect_no_trip: {name: live, draw: 10 A, voltage: 700 V, duration: 1 s}
-  - wait: {name: after, duration: 500 ms}
-  - open
-"""
-
-
-@pytest.fixture
-def rig(tmp_path: Path) -> Rig:
-    return Rig(tmp_path, open_bench(SPEC, DEVICE))
 
 
 @pytest.fixture

@@ -9,7 +9,7 @@ from collections.abc import Callable, Iterable, Mapping
 from pathlib import Path
 
 import pytest
-from high_voltage_rig import DEVICE, Rig
+from high_voltage_rig import DEVICE, LIVE, SPEC, Rig
 
 from harness.bench.arming import Idle
 from harness.bench.bench import Bench, open_bench
@@ -17,20 +17,10 @@ from harness.bench.gate import State
 from harness.bench.interlock import InterlockUnit
 from harness.bench.making_safe import SafeAction
 from harness.bench.simulated import SimulatedWatchdog
-from harness.bench.spec import load_bench, shipped_bench
 from harness.clock import MS, S
 from harness.record.standing import Standing
 from harness.run.ending import Ending
 
-SPEC = load_bench(shipped_bench("simulated"))
-LIVE = """
-  - power_cycle: {duration: 200 ms}
-  - clear_codes
-  - close
-  - expect_no_trip: {name: live, draw: 10 A, voltage: 700 V, duration: 1 s}
-  - wait: {name: after, duration: 500 ms}
-  - open
-"""
 CONFIRM = "energise 700 V on simulated"
 STATE = "I have verified that both sides are dead"
 STUCK = "FAULT discharge_stuck"

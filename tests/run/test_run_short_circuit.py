@@ -7,13 +7,12 @@ from pathlib import Path
 
 import numpy as np
 import pytest
-from high_voltage_rig import DEVICE, Hands, Rig, clipping_bench
+from high_voltage_rig import DEVICE, SPEC, Hands, Rig, clipping_bench
 
 from harness.bench.bench import open_bench
 from harness.bench.gate import State
 from harness.bench.instrument import Acquisition, InstrumentError, Recorder
 from harness.bench.proof import dead_limit
-from harness.bench.spec import load_bench, shipped_bench
 from harness.files.profile import load_device, shipped_plans
 from harness.plan.plan import load_plan
 from harness.record.journal import Journal
@@ -28,7 +27,6 @@ from harness.trip.clearing import FIGURES
 from mocks.track import Track
 from mocks.world import World
 
-SPEC = load_bench(shipped_bench("simulated"))
 SHOTS = """
   - power_cycle: {duration: 200 ms}
   - clear_codes
@@ -40,11 +38,6 @@ SHOTS = """
   - short_circuit: {name: closing, voltage: 400 V, closing: true}
   - open: {name: open_again}
 """
-
-
-@pytest.fixture
-def rig(tmp_path: Path) -> Rig:
-    return Rig(tmp_path, open_bench(SPEC, DEVICE))
 
 
 def world_of(rig: Rig) -> World:

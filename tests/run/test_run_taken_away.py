@@ -3,14 +3,11 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Iterable
-from pathlib import Path
 
 import pytest
-from high_voltage_rig import DEVICE, Rig
+from high_voltage_rig import Rig
 
-from harness.bench.bench import open_bench
 from harness.bench.gate import State
-from harness.bench.spec import load_bench, shipped_bench
 from harness.bus.master import NoAnswer
 from harness.plan import steps as plan
 from harness.record.result import Result, Verdict
@@ -18,7 +15,6 @@ from harness.run.context import Context, Outcome
 from harness.run.ending import Ending
 from harness.run.steps import RUNNERS
 
-SPEC = load_bench(shipped_bench("simulated"))
 LIVE = """
   - power_cycle: {duration: 200 ms}
   - clear_codes
@@ -37,11 +33,6 @@ clean_up:
   - expect_no_trip: {name: once_more, draw: 10 A, voltage: 700 V, duration: 1 s}
   - open: {name: opening}
 """
-
-
-@pytest.fixture
-def rig(tmp_path: Path) -> Rig:
-    return Rig(tmp_path, open_bench(SPEC, DEVICE))
 
 
 class Look:
