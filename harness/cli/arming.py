@@ -19,6 +19,9 @@ _LOOK_NS = 20 * MS
 class TerminalPerson:
     """Asks on the controlling terminal. What is typed ahead of the question does not count."""
 
+    def __init__(self) -> None:
+        self._lost = False
+
     def absent(self) -> str | None:
         """See Person."""
         if sys.stdin.isatty() and sys.stderr.isatty():
@@ -26,25 +29,37 @@ class TerminalPerson:
         return "high-voltage steps need a person at a terminal to confirm them; standard input or error is none"
 
     def show(self, lines: Iterable[str]) -> None:
-        """See Person."""
-        for line in lines:
-            click.secho(line, err=True, bold=line.isupper() or line.startswith(("HIGH VOLTAGE", "NOT PROVED")))
+        """See Person. What could not be shown is not answered either: the terminal is lost."""
+        try:
+            for line in lines:
+                click.secho(line, err=True, bold=line.isupper() or line.startswith(("HIGH VOLTAGE", "NOT PROVED")))
+        except OSError:
+            self._lost = True
 
     def answer(self, wanted: str, at_most_ns: int, idle: Idle) -> str | None:
         """See Person. The bus goes on meanwhile."""
-        self._forget_typed()
+        if self._lost or not self._forget_typed():
+            return None
         deadline_ns = time.monotonic_ns() + at_most_ns
         typed = b""
         while time.monotonic_ns() < deadline_ns:
             if select.select([sys.stdin], [], [], 0)[0]:
-                piece = os.read(sys.stdin.fileno(), 1024)
+                try:
+                    piece = os.read(sys.stdin.fileno(), 1024)
+                except OSError:
+                    return None
                 typed += piece
                 if not piece or b"\n" in typed:
                     return typed.partition(b"\n")[0].decode(errors="replace")
             idle(_LOOK_NS)
         return None
 
-    def _forget_typed(self) -> None:
+    def _forget_typed(self) -> bool:
+        """Whether it is forgotten; where it cannot be, nothing may count."""
         import termios
 
-        termios.tcflush(sys.stdin.fileno(), termios.TCIFLUSH)
+        try:
+            termios.tcflush(sys.stdin.fileno(), termios.TCIFLUSH)
+        except termios.error:
+            return False
+        return True

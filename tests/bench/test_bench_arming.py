@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import io
 import os
 import pty
 import select
@@ -244,6 +245,7 @@ class Terminal:
 
     def __init__(self) -> None:
         self.master, self.slave = pty.openpty()
+        self._lost = False
 
     def type(self, text: str, ends_line: bool = True) -> None:
         os.write(self.master, text.encode())
@@ -258,8 +260,14 @@ class Terminal:
         return text
 
     def end(self) -> None:
-        os.close(self.master)
+        self.lose()
         os.close(self.slave)
+
+    def lose(self) -> None:
+        """What becomes of a terminal whose window is closed."""
+        if not self._lost:
+            os.close(self.master)
+        self._lost = True
 
 
 @contextmanager
@@ -269,7 +277,7 @@ def at_a_terminal() -> Iterator[Terminal]:
     with (
         pytest.MonkeyPatch.context() as patch,
         os.fdopen(os.dup(terminal.slave)) as reads,
-        os.fdopen(os.dup(terminal.slave), "w") as writes,
+        io.TextIOWrapper(os.fdopen(os.dup(terminal.slave), "wb", 0), write_through=True) as writes,
     ):
         patch.setattr(sys, "stdin", reads)
         patch.setattr(sys, "stderr", writes)
@@ -326,6 +334,41 @@ def test_what_is_shown_stands_on_the_terminal() -> None:
 
         shown = terminal.shown(REQUEST.lines[-1])
     assert all(line in shown for line in REQUEST.lines)
+
+
+def test_a_terminal_that_is_lost_answers_nothing_and_breaks_nothing_off() -> None:
+    with at_a_terminal() as terminal:
+        terminal.type(f"{PHRASE}\n")
+        terminal.lose()
+        person = TerminalPerson()
+        person.show(REQUEST.lines)
+
+        assert person.answer(PHRASE, 10 * S, meanwhile()) is None
+        assert TerminalPerson().answer(PHRASE, 10 * S, meanwhile()) is None
+
+
+def test_what_could_not_be_shown_is_not_answered() -> None:
+    with at_a_terminal() as terminal, open("/dev/full", "wb", 0) as full, pytest.MonkeyPatch.context() as patch:
+        person = TerminalPerson()
+        patch.setattr(sys, "stderr", io.TextIOWrapper(full, write_through=True))
+        person.show(REQUEST.lines)
+
+        assert person.answer(PHRASE, 300 * MS, meanwhile(lambda: terminal.type(f"{PHRASE}\n"))) is None
+
+
+def test_a_terminal_that_is_lost_while_it_is_asked_confirms_nothing() -> None:
+    with at_a_terminal() as terminal:
+        assert not TerminalPerson().answer(PHRASE, 10 * S, meanwhile(terminal.lose))
+
+
+def test_an_answer_that_cannot_be_read_is_none(monkeypatch: pytest.MonkeyPatch) -> None:
+    def broken(number: int, most: int) -> bytes:
+        raise OSError("input/output error")
+
+    with at_a_terminal() as terminal, monkeypatch.context() as patch:
+        patch.setattr(os, "read", broken)
+
+        assert TerminalPerson().answer(PHRASE, 10 * S, meanwhile(lambda: terminal.type(f"{PHRASE}\n"))) is None
 
 
 @pytest.mark.parametrize("stream", ["stdin", "stderr"])
