@@ -132,7 +132,10 @@ def state_dead(person: Person, idle: Idle, high_voltage: HighVoltage) -> str | N
     typed = person.answer(phrase, ANSWER_NS, idle)
     if typed is None or typed.strip() != phrase:
         return "nobody stated that both sides are dead"
-    return high_voltage.stated_dead(phrase)
+    problem = high_voltage.stated_dead(phrase)
+    if problem is not None:
+        person.show([f"NOT PROVED DEAD: that does not count, {problem}."])
+    return problem
 
 
 def missing_roles(spec: BenchSpec) -> list[str]:

@@ -23,7 +23,7 @@ from harness.bench.interlock import Inputs, InterlockUnit, Voltmeter
 from harness.bench.proof import Proof, Reading
 from harness.bench.safety_spec import DischargeSpec
 from harness.bench.witness import Witness
-from harness.clock import S
+from harness.clock import MS, S
 from harness.record.standing import Standing
 
 Note = Callable[[int, str, Mapping[str, object]], None]
@@ -32,6 +32,7 @@ Note = Callable[[int, str, Mapping[str, object]], None]
 REBOUND_NS = 10 * S
 """Between two looks at both sides while nothing is on: what capacitors give back comes slowly; common practice."""
 _RISE_NS = 2 * S  # a source that is not up by then will not come
+_ALL_NS = 50 * MS  # between looks at everything while a fall is watched
 _UP = 0.95  # of the source's voltage, on the source side
 _CHARGED = 0.9  # of the source side's voltage, on the load side
 _FOLLOWS = 0.5  # of the source side's voltage on the load side is no leakage: the breaker conducts
@@ -134,7 +135,7 @@ class HighVoltage:
 
     def _standing_problem(self) -> str | None:
         """What speaks against closing anything, by both voltmeter and feedback; None: nothing."""
-        if (live := self._witness.live(self.readings())) is not None:
+        if (live := self._witness.live(self._witness.read())) is not None:
             return f"{live} before anything is on"
         if self.inputs().contactor:
             return "the contactor's feedback says closed before it was told to close: welded?"
@@ -177,17 +178,27 @@ class HighVoltage:
         self.open_contactor()
         self.discharge()
         self._wait(
-            lambda: max(map(abs, self.look())) < _EMPTY_V,
+            lambda: max(map(abs, self._glance())) < _EMPTY_V,
             round(self._discharge.within * S),
             "the two sides do not discharge: nothing is made onto them",
         )
+
+    def _glance(self) -> tuple[float, float]:
+        """Both sides while they fall, which is soon over: at everything else only every so often."""
+        if self._now_ns >= self._look_again_ns:
+            self._look_again_ns = self._now_ns + _ALL_NS
+            return self.look()
+        return self._witness.read().both
 
     def retrace(self) -> None:
         """A little of voltage once more where a load has emptied a side at once: it has to be seen to read and to fall.
 
         Raises InstrumentError.
         """
-        if self.state is State.ENERGISED and self.fed_by == "source" and self._witness.unseen(self.look()):
+        if self.state is State.ENERGISED and self.fed_by == "source":
+            self.look()
+            if not self._witness.unseen():
+                return
             self.empty()
             self.feed(_RETRACE_V)
             self.empty()
@@ -275,16 +286,16 @@ class HighVoltage:
         A link that is lost is found out here, and not when it is needed. Returns both sides, V; what a channel has once
         read counts for the proof. Raises BenchUnsafe and InstrumentError.
         """
-        before, both = self.state, self.readings()
-        self._witness.saw(both, self._answering() if before is State.ENERGISED else 0.0)
+        before = self.state
+        reading = self._witness.read(self._answering() if before is State.ENERGISED else 0.0)
         if before not in (State.DISCHARGING, State.NOT_PROVEN_DEAD):
-            self._supervise(before, both)
-        return both
+            self._supervise(before, reading)
+        return reading.both
 
-    def _supervise(self, before: State, both: tuple[float, float]) -> None:
+    def _supervise(self, before: State, reading: Reading) -> None:
         self._watchdog.beat()
         inputs, beating = self.inputs(), self._watchdog.alive()
-        live = self._witness.live(both) if before is not State.ENERGISED else None
+        live = self._witness.live(reading) if before is not State.ENERGISED else None
         after = self.gate.supervise(self._now_ns, inputs.interlock, beating or before is State.SAFE, live is not None)
         if after is not before:
             why = (
@@ -339,12 +350,8 @@ class HighVoltage:
         if self.state is State.SAFE:
             self.fed_by = None
             self._dead()
-        self._event(
-            "proof",
-            state=self.state.value,
-            reasons=list(proof.reasons),
-            **({} if not readings else vars(readings[-1])),
-        )
+        last = vars(readings[-1]) | {"at_s": readings[-1].at_s - readings[0].at_s} if readings else {}
+        self._event("proof", state=self.state.value, reasons=list(proof.reasons), **last)
         if not proof.proved:
             self._in_doubt(f"not proved dead: {'; '.join(proof.reasons)}")
         return proof
@@ -353,13 +360,13 @@ class HighVoltage:
         """A person's word that both sides are dead, with two fresh readings; says why it is not taken."""
         if self.state is not State.NOT_PROVEN_DEAD:
             return f"the bench is {self.state.value}, and no word leads on from there"
-        first = self.readings()
-        live = self._witness.live(first)
+        first = self._witness.read()
         self._bench.clock.sleep_until(self._now_ns + S)
-        second = self.readings()
-        still_live = self._witness.live(second)
+        second = self._witness.read()
+        live, still_live = self._witness.live(first), self._witness.live(second)
         problem = live or still_live  # recorded before it counts
-        self._event("gate", event="stated dead", statement=statement, first=first, second=second, problem=problem)
+        looks = {"first": first.both, "second": second.both}
+        self._event("gate", event="stated dead", statement=statement, **looks, problem=problem)
         if self.gate.stated_dead(live, still_live) is None:
             self._dead()
         return problem

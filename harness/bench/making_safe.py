@@ -11,7 +11,6 @@ from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
-from harness.bench.instrument import InstrumentError
 from harness.bench.proof import TOUCH_LIMIT_V
 
 if TYPE_CHECKING:
@@ -35,6 +34,18 @@ class NotProved(Exception):
     """An action was carried out and its effect could not be shown."""
 
 
+def _each(*acts: Callable[[], None]) -> None:
+    """Everything, whatever came of the one before. Raises NotProved with all that went wrong."""
+    problems = []
+    for act in acts:
+        try:
+            act()
+        except Exception as error:  # whatever it is, the next one must be tried
+            problems.append(str(error) or type(error).__name__)
+    if problems:
+        raise NotProved("; ".join(problems))
+
+
 def _injector_off(bench: Bench) -> None:
     if bench.injector:
         bench.injector.off()
@@ -47,14 +58,7 @@ def _load_off(bench: Bench) -> None:
 
 def _signals_off(bench: Bench) -> None:
     """Every stand-in for a sensor or a rail; one that fails does not keep the others from being tried."""
-    problems = []
-    for signal in bench.signals.values():
-        try:
-            signal.off()
-        except InstrumentError as error:
-            problems.append(str(error))
-    if problems:
-        raise NotProved("; ".join(problems))
+    _each(*(signal.off for signal in bench.signals.values()))
 
 
 def _source_off(bench: Bench) -> None:
@@ -69,9 +73,8 @@ def _charger_off(bench: Bench) -> None:
 
 def _making_open(bench: Bench) -> None:
     if bench.high_voltage is not None:
-        if bench.high_voltage.bank is not None:
-            bench.high_voltage.bank.part()
-        bench.high_voltage.unlink()
+        bank = bench.high_voltage.bank
+        _each(*([] if bank is None else [bank.part]), bench.high_voltage.unlink)
 
 
 def _bank_discharged(bench: Bench) -> None:

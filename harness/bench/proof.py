@@ -24,14 +24,29 @@ ON_THE_WAY = 2
 """Readings between the start and the touch limit that a fall must have shown."""
 
 
+Stamp = tuple[float, float]
+"""When a reading was asked for and when it was answered, s on one clock."""
+
+
 @dataclass(frozen=True)
 class Reading:
-    """Both sides and the bank at one instant, V; ``at_s`` counts from the first, just after the discharge began."""
+    """Both sides and the bank, V, answered at ``at_s`` and asked ``took_s`` before: what they were at between these."""
 
     at_s: float
     source_side: float
     load_side: float
     bank: float = 0.0  # where the bench has one
+    took_s: float = 0.0
+
+    @property
+    def both(self) -> tuple[float, float]:
+        """Source side and load side, V."""
+        return self.source_side, self.load_side
+
+    @property
+    def stamp(self) -> Stamp:
+        """When it was asked and when answered, s."""
+        return self.at_s - self.took_s, self.at_s
 
 
 @dataclass(frozen=True)
@@ -139,13 +154,13 @@ def judge_discharge(
     """
     if len(readings) < 3:
         return Proof(("the voltmeter gave fewer than three readings",))
-    times = [reading.at_s for reading in readings]
+    stamps = [reading.stamp for reading in readings]
     reasons: list[str] = []
     for each in _sides(readings, seen, discharge, voltmeter) + ([] if bank is None else [_bank(readings, seen, bank)]):
         limit = each.side.limit
         found = _seen(each.side.most, each.source, limit, each.error) + _dead(each.volts, each.farad, each.error)
         if each.volts[0] > limit + each.error:
-            found += fall(times, each)
+            found += fall(stamps, each)
         elif each.side.way < ON_THE_WAY:
             found.append("nobody saw it fall: a lead may be off")
         reasons += [f"{each.name}: {reason}" for reason in found]
@@ -190,19 +205,23 @@ def _dead(volts: Sequence[float], farad: float, error: float) -> list[str]:
     return []
 
 
-def fall(times: Sequence[float], of: Capacitor) -> list[str]:
-    """What is wrong with the way it fell. Readings inside the error of zero say nothing about the way."""
-    began = of.volts[0]
+def fall(stamps: Sequence[Stamp], of: Capacitor) -> list[str]:
+    """What is wrong with the way it fell. Readings inside the error of zero say nothing about the way.
+
+    An instrument is slow to answer, and when it looked is not known: the time that speaks for the bench counts.
+    """
+    began, (asked, answered) = of.volts[0], stamps[0]
     on_the_way = 0
-    for at_s, value in zip(times[1:], of.volts[1:], strict=True):
-        slow = began * math.exp(-at_s / (_SLOWER * of.taus[1]))
-        fast = began * math.exp(-at_s / (_FASTER * of.taus[0]))
+    for (from_s, to_s), value in zip(stamps[1:], of.volts[1:], strict=True):
+        least, most = max(from_s - answered, 0.0), to_s - asked
+        slow = began * math.exp(-least / (_SLOWER * of.taus[1]))
+        fast = began * math.exp(-most / (_FASTER * of.taus[0]))
         if value > slow + of.error:
             return [
-                f"{value:.0f} V after {at_s:.3g} s where {slow:.0f} V at most were left: the discharge does not work"
+                f"{value:.0f} V after {least:.3g} s where {slow:.0f} V at most were left: the discharge does not work"
             ]
         if value < fast - of.error:
-            return [f"{value:.0f} V after {at_s:.3g} s, faster than resistor and capacitor can: a lead may be off"]
+            return [f"{value:.0f} V after {most:.3g} s, faster than resistor and capacitor can: a lead may be off"]
         on_the_way += of.side.limit < value < 0.98 * began
     seen = on_the_way + of.side.way >= ON_THE_WAY
     return [] if seen else ["nobody saw it fall: too few readings on the way"]
@@ -213,7 +232,7 @@ def unseen_falls(before: Reading, now: Reading, seen: Seen, discharge: Discharge
 
     Its lead may have come off on the way.
     """
-    passed_s = now.at_s - before.at_s
+    passed_s = now.stamp[1] - before.stamp[0]
     sides = []
     for each in _sides([before, now], seen, discharge, voltmeter):
         began, volts = each.volts

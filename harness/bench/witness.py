@@ -37,28 +37,35 @@ class Witness:
         """Voltage on the source side and on the load side now, V."""
         return self._voltmeter.both()
 
-    def live(self, both: tuple[float, float]) -> str | None:
-        """What may be live by a reading of ``both`` sides, and of the bank now; None where nothing is."""
-        of_bank = None if self._bank is None else self._bank.live(self._bank.volts())
-        return live_side(both, self._discharge, self._spec) or of_bank
+    def live(self, reading: Reading) -> str | None:
+        """What may be live by ``reading``; None where nothing is."""
+        of_bank = None if self._bank is None else self._bank.live(reading.bank)
+        return live_side(reading.both, self._discharge, self._spec) or of_bank
 
     def rises(self) -> None:
         """The source comes on: what was seen before proves nothing any more, a lead may have come off since."""
         self._was_live = True
         self._seen = replace(self._seen, source=0.0, source_side=Side(), load_side=Side())
 
-    def saw(self, both: tuple[float, float], source: float = 0.0) -> None:
-        """A reading of ``both`` sides, and of the ``source`` where that was on. What is live has to be seen to fall."""
-        self._was_live = self._was_live or live_side(both, self._discharge, self._spec) is not None
-        now = Reading(self._clock.now_ns() / S, *both)
-        self._seen = unseen_falls(self._last, now, self._seen.then(*both, source=source), self._discharge, self._spec)
-        self._last = now
-        if self._bank is not None:
-            self._seen = self._seen.then_bank(self._bank.volts())
+    def read(self, source: float = 0.0) -> Reading:
+        """Both sides and the bank now, on the bench's clock. ``source``: V that it gives, where it is on.
 
-    def unseen(self, both: tuple[float, float]) -> bool:
-        """Whether a side reads dead that nobody saw fall: a load has emptied it at once, or its lead is off."""
-        sides = zip(both, (self._seen.source_side, self._seen.load_side), strict=True)
+        What a channel reads counts, and what is live has to be seen to fall. Raises InstrumentError.
+        """
+        asked_ns = self._clock.now_ns()
+        both = self.both()
+        bank = 0.0 if self._bank is None else self._bank.volts()
+        now_ns = self._clock.now_ns()
+        now = Reading(now_ns / S, *both, bank, (now_ns - asked_ns) / S)
+        self._was_live = self._was_live or live_side(both, self._discharge, self._spec) is not None
+        seen = self._seen.then(*both, source=source).then_bank(bank)
+        self._seen = unseen_falls(self._last, now, seen, self._discharge, self._spec)
+        self._last = now
+        return now
+
+    def unseen(self) -> bool:
+        """Whether a side last read dead that nobody saw fall: a load has emptied it at once, or its lead is off."""
+        sides = zip(self._last.both, (self._seen.source_side, self._seen.load_side), strict=True)
         return self._was_live and any(abs(volts) <= side.limit and side.way < ON_THE_WAY for volts, side in sides)
 
     def charging(self, volts: float) -> None:
@@ -84,12 +91,12 @@ class Witness:
         return proof if back is None else Proof((f"{back} after it was discharged: voltage comes back",))
 
     def _fallen(self, readings: list[Reading]) -> Proof:
-        began_ns = self._clock.now_ns()
         within = self._discharge.within if self._bank is None else max(self._discharge.within, self._bank.spec.within)
-        readings.append(self._read(began_ns))
-        while not (proof := self._judge(readings)).proved and self._clock.now_ns() < began_ns + round(within * S):
+        end_ns = self._clock.now_ns() + round(within * S)
+        readings.append(self.read())
+        while not (proof := self._judge(readings)).proved and self._clock.now_ns() < end_ns:
             self._clock.sleep_until(self._clock.now_ns() + LOOK_NS)
-            readings.append(self._read(began_ns))
+            readings.append(self.read())
         return proof
 
     def _comes_back(self) -> str | None:
@@ -97,16 +104,9 @@ class Witness:
         end_ns = self._clock.now_ns() + _STAYS_NS
         while self._clock.now_ns() < end_ns:
             self._clock.sleep_until(min(end_ns, self._clock.now_ns() + _RESTS_NS))
-            both = self.both()
-            if (live := self.live(both)) is not None:
-                self.saw(both)
+            if (live := self.live(self.read())) is not None:
                 return live
         return None
-
-    def _read(self, began_ns: int) -> Reading:
-        both, bank = self.both(), 0.0 if self._bank is None else self._bank.volts()
-        self.saw(both)
-        return Reading((self._clock.now_ns() - began_ns) / S, *both, bank)
 
     def _judge(self, readings: list[Reading]) -> Proof:
         """What was never live in this run has only to read so, twice."""
@@ -114,9 +114,8 @@ class Witness:
         if self._was_live and bank is not None and bank.charged > 0:
             return judge_discharge(readings, *judged, bank.spec)
         last = readings[-2:]
-        of_bank = () if bank is None else tuple(filter(None, (bank.live(reading.bank) for reading in last)))
         if self._was_live:
+            of_bank = () if bank is None else tuple(filter(None, (bank.live(reading.bank) for reading in last)))
             return Proof((*judge_discharge(readings, *judged).reasons, *of_bank[-1:]))
-        sides = (live_side((each.source_side, each.load_side), self._discharge, self._spec) for each in last)
-        found = (*filter(None, sides), *of_bank)
-        return Proof(found[-1:] or (() if len(last) == 2 else ("one reading proves nothing",)))
+        live = tuple(filter(None, map(self.live, last)))
+        return Proof(live[-1:] or (() if len(last) == 2 else ("one reading proves nothing",)))

@@ -9,7 +9,7 @@ import contextlib
 from collections.abc import Callable
 
 from harness.bench.instrument import InstrumentError, PowerSupply
-from harness.bench.proof import Capacitor, Side, dead_limit, fall
+from harness.bench.proof import Capacitor, Side, Stamp, dead_limit, fall
 from harness.bench.safety_spec import BankSpec
 from harness.clock import MS, S
 from harness.inspection.rig import FEEDBACK_NS, LOOK_NS, AtFault, Rig
@@ -107,14 +107,17 @@ class LowBank:
         tau = self.spec.resistance * self.spec.capacitance
         look_ns = max(MS, min(LOOK_NS, round(tau / _LOOKS * S)))
         rig.wait(lambda: self.volts() < _BEGUN * held, FEEDBACK_NS, look_ns)  # a relay's contacts take their time
-        began_ns, times, volts = rig.now_ns, [0.0], [self.volts()]
-        while volts[-1] > error and times[-1] < self.spec.within:
-            rig.sleep(look_ns)
-            times.append((rig.now_ns - began_ns) / S)
+        began_ns = rig.now_ns
+        stamps: list[Stamp] = []
+        volts: list[float] = []
+        while not volts or (volts[-1] > error and rig.now_ns - began_ns < self.spec.within * S):
+            asked_ns = rig.now_ns
             volts.append(self.volts())
+            stamps.append((asked_ns / S, rig.now_ns / S))
+            rig.sleep(look_ns)
         side = Side(limit=min(self.limit, self.full / 3))  # readings above it show the way down
         of = Capacitor("bank", volts, side, volts[0], self.spec.capacitance, (tau, tau), error)
-        problems = fall(times, of)
+        problems = fall(stamps, of)
         if (left := self.live(volts[-1])) is not None:
             problems.append(left)
         rig.bank_in_doubt = bool(problems)

@@ -14,7 +14,7 @@ from pathlib import Path
 
 from harness.bench.instrument import InstrumentError
 from harness.bench.interlock import Voltmeter
-from harness.bench.proof import Capacitor, Side, fall
+from harness.bench.proof import Capacitor, Side, Stamp, fall
 from harness.clock import MS, S
 from harness.inspection.checks import Check, Tools
 from harness.inspection.rig import DISCHARGE_FIX, FEEDBACK_NS, GONE, LOOK_NS, VOLTS, Rig
@@ -75,11 +75,14 @@ def falls(tools: Tools) -> Finding:
         rig.interlock.relay("contactor", False)
         rig.wait(lambda: not rig.interlock.inputs().contactor, FEEDBACK_NS)
         rig.interlock.relay("discharge", True)
-        began_ns, times, sides = rig.now_ns, [0.0], [rig.both()]
-        while max(map(abs, sides[-1])) > rig.error and rig.now_ns - began_ns < within_ns:
-            rig.sleep(LOOK_NS)
-            times.append((rig.now_ns - began_ns) / S)
+        began_ns = rig.now_ns
+        stamps: list[Stamp] = []
+        sides: list[tuple[float, float]] = []
+        while not sides or (max(map(abs, sides[-1])) > rig.error and rig.now_ns - began_ns < within_ns):
+            asked_ns = rig.now_ns
             sides.append(rig.both())
+            stamps.append((asked_ns / S, rig.now_ns / S))
+            rig.sleep(LOOK_NS)
     tied = spec.resistance * (spec.source_side + spec.load_side) / 2
     problems = []
     charged_sides = (("source side", 0, spec.source_side), ("load side", 1, spec.load_side))[: 1 + charged.whole]
@@ -88,11 +91,12 @@ def falls(tools: Tools) -> Finding:
         alone = spec.resistance * farad
         taus = min(alone, tied), max(alone, tied)
         of = Capacitor(name, volts, Side(limit=_FLOOR_V), volts[0], farad, taus, rig.error)
-        problems += [f"{name}: {problem}" for problem in fall(times, of)]
+        problems += [f"{name}: {problem}" for problem in fall(stamps, of)]
     if problems:
         return Finding("; ".join(problems), DISCHARGE_FIX)
     which = "both" if charged.whole else "source side"
-    return Finding(f"{which} below {max(sides[-1]) + 0.05:.1f} V after {show(times[-1], 's')}", whole=charged.whole)
+    took = show(stamps[-1][1] - began_ns / S, "s")
+    return Finding(f"{which} below {max(sides[-1]) + 0.05:.1f} V after {took}", whole=charged.whole)
 
 
 def stays_dead(tools: Tools) -> Finding:

@@ -9,6 +9,7 @@ from __future__ import annotations
 import os
 from pathlib import Path
 
+from harness.record.folder import sync_folder
 from harness.record.inspection import FOLDER
 
 
@@ -21,10 +22,12 @@ class Standing:
 
     def doubt(self) -> str | None:
         """What an earlier run left; None where it left nothing."""
-        if self._path is None or not self._path.exists():
+        if self._path is None:
             return None
         try:
-            return self._path.read_text().strip() or "nobody knows since when"
+            return self._path.read_text(errors="replace").strip() or "nobody knows since when"
+        except (FileNotFoundError, NotADirectoryError):
+            return None if not self._path.is_symlink() else f"{self._path}: leads nowhere"
         except OSError as error:
             return f"{self._path}: cannot be read: {error.strerror}"
 
@@ -37,6 +40,7 @@ class Standing:
             file.write(f"{why}\n")
             file.flush()
             os.fsync(file.fileno())
+        sync_folder(self._path.parent)
 
     def dead(self) -> None:
         """Both sides are proved dead, or a person stated it. Raises OSError."""

@@ -17,6 +17,8 @@ from dataclasses import dataclass, field
 from datetime import UTC, datetime
 from pathlib import Path
 
+from harness.record.folder import sync_folder
+
 FOLDER = "units"
 _ENTRIES = ("spent", "strained", "settled", "quarantined", "released")
 _PLAIN = re.compile(r"[A-Za-z0-9][A-Za-z0-9_-]{0,63}")
@@ -90,19 +92,9 @@ def append(path: Path, serial: str, entry: str, **detail: object) -> None:
         finally:
             os.close(file)
         if new:
-            _sync(path.parent)
+            sync_folder(path.parent)
     except OSError as error:
         raise WearError(f"{path}: cannot be written: {error.strerror}") from error
-
-
-def _sync(folder: Path) -> None:
-    """A new file's name is on the disk as well, and its folder's."""
-    for each in (folder, folder.parent):
-        handle = os.open(each, os.O_RDONLY)
-        try:
-            os.fsync(handle)
-        finally:
-            os.close(handle)
 
 
 def _whole(path: Path) -> int:

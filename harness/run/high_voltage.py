@@ -56,11 +56,10 @@ class HighVoltageSteps:
         missing = missing_roles(self.bench.spec)
         if missing:
             return f"high-voltage step refused: the bench file has no {', no '.join(missing)}"
+        if (absent := self.person.absent()) is not None:
+            return f"high-voltage step refused: {absent}"
         known = cut_time(self.bench.spec, self.runs)
-        if known is not None and known.refused:
-            return f"high-voltage step refused: {known.text}"
-        absent = self.person.absent()
-        return None if absent is None else f"high-voltage step refused: {absent}"
+        return f"high-voltage step refused: {known.text}" if known is not None and known.refused else None
 
     def open(self, plan: Plan, journal: Journal) -> None:
         """The gate, shut, where ``plan`` needs high voltage and the bench has what it takes, or was left in doubt.

@@ -141,3 +141,27 @@ def test_one_reading_is_live_by_what_a_large_capacitor_still_holds() -> None:
     assert live_side((27.0, 27.0), large, METER) is None
     assert live_side((28.0, 0.0), large, METER) == "the source side reads 28 V"
     assert live_side((0.0, 28.0), large, METER) is None
+
+
+@pytest.mark.parametrize("at", [0.0, 0.5, 1.0])
+def test_a_voltmeter_that_is_slow_to_answer_is_allowed_for(at: float) -> None:
+    """100 ms an answer, and it looked at the beginning of that, in its middle or at its end."""
+    took = 0.1
+    asked = [0.11 * number for number in range(30)]
+    looked = [each + at * took for each in asked]
+    readings = [
+        Reading(each + took, GOOD_SOURCE(when), GOOD_LOAD(when), took_s=took)
+        for each, when in zip(asked, looked, strict=True)
+    ]
+
+    reasons = judge_discharge(readings, SEEN, DISCHARGE, METER).reasons
+
+    assert not any("does not work" in reason or "faster than" in reason for reason in reasons)
+
+
+def test_a_slow_voltmeter_hides_no_discharge_that_is_stuck() -> None:
+    readings = [Reading(0.11 * number + 0.1, 690.0, 690.0, took_s=0.1) for number in range(30)]
+
+    assert any(
+        "the discharge does not work" in reason for reason in judge_discharge(readings, SEEN, DISCHARGE, METER).reasons
+    )

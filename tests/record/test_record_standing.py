@@ -83,3 +83,19 @@ def test_nothing_is_kept_of_a_simulated_bench(tmp_path: Path, monkeypatch: pytes
     assert standing.doubt() is None
     standing.dead()
     assert list(tmp_path.rglob("*")) == []
+
+
+def test_what_is_no_text_counts_as_doubt(tmp_path: Path) -> None:
+    standing = Standing(tmp_path, "left")
+    standing.in_doubt("energised for 700 V")
+    (file,) = (tmp_path / "benches").iterdir()
+    file.write_bytes(b"\xff\xfe")
+
+    assert standing.doubt() is not None
+
+
+def test_a_link_that_leads_nowhere_counts_as_doubt(tmp_path: Path) -> None:
+    (tmp_path / "benches").mkdir()
+    (tmp_path / "benches" / "left.in_doubt").symlink_to(tmp_path / "nowhere")
+
+    assert "leads nowhere" in (Standing(tmp_path, "left").doubt() or "")
