@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections import Counter
 from collections.abc import Callable
+from contextlib import suppress
 from dataclasses import dataclass
 from pathlib import Path
 from typing import TypeVar
@@ -75,6 +76,11 @@ class Bench:
     start_watchdog: Callable[[Path], Watchdog]  # its log goes into this folder. Raises InstrumentError
     _lock: BenchLock | None = None
     high_voltage: HighVoltage | None = None  # where the bench has all that it takes
+
+    @property
+    def attended(self) -> Clock:
+        """The clock of whoever waits for something at the bench: the bus goes on meanwhile, as long as it can."""
+        return _Attended(self.clock, self.master)
 
     @property
     def simulated(self) -> bool:
@@ -150,6 +156,22 @@ class Bench:
         found = (self.supply_12v, self.injector, self.source, self.load, self.recorder, *self.signals.values())
         more = (self.isolation, self.interlock, self.voltmeter, self.bank)
         return [instrument for instrument in (*found, *more) if instrument is not None]
+
+
+@dataclass(frozen=True)
+class _Attended:
+    clock: Clock
+    master: Master
+
+    def now_ns(self) -> int:
+        """See Clock."""
+        return self.clock.now_ns()
+
+    def sleep_until(self, instant_ns: int) -> None:
+        """See Clock. A breaker does not miss its master; a bus that is lost keeps nobody from waiting."""
+        with suppress(PortError):
+            self.master.run_until(max(instant_ns, self.clock.now_ns()))
+        self.clock.sleep_until(instant_ns)
 
 
 def open_bench(spec: BenchSpec, device: Device) -> Bench:

@@ -19,11 +19,12 @@ _FEEDBACK_NS = 200 * MS  # a contactor's auxiliary contact has followed by then;
 
 def wait_for(clock: Clock, true: Callable[[], bool], at_most_ns: int, problem: str) -> None:
     """Look until ``true``. Raises InstrumentError with ``problem`` where that does not come in time."""
-    deadline_ns = clock.now_ns() + at_most_ns
-    while not true():
-        if clock.now_ns() >= deadline_ns:
+    deadline_ns, over = clock.now_ns() + at_most_ns, False
+    while not true():  # once more after the deadline: a slow instrument may have taken most of the time to answer
+        if over:
             raise InstrumentError(problem)
         clock.sleep_until(clock.now_ns() + LOOK_NS)
+        over = clock.now_ns() >= deadline_ns
 
 
 class Contacts:

@@ -55,6 +55,11 @@ class LiveBench(Protocol):
         ...
 
     @property
+    def attended(self) -> Clock:
+        """The same for whoever waits: the bus goes on meanwhile, so that the breaker does not miss its master."""
+        ...
+
+    @property
     def simulated(self) -> bool:
         """Whether all of it is in this process."""
         ...

@@ -11,6 +11,7 @@ Nothing else switches contactor or discharge. The gate decides (harness/bench/ga
 
 from __future__ import annotations
 
+import math
 from collections.abc import Callable, Mapping
 from contextlib import suppress
 
@@ -20,7 +21,7 @@ from harness.bench.gate import Confirmation, Gate, State
 from harness.bench.guard import BenchUnsafe, GateRefused, LiveBench, Watchdog
 from harness.bench.instrument import InstrumentError
 from harness.bench.interlock import Inputs, InterlockUnit, Voltmeter
-from harness.bench.proof import Proof, Reading
+from harness.bench.proof import TOUCH_LIMIT_V, Proof, Reading
 from harness.bench.safety_spec import DischargeSpec
 from harness.bench.witness import Witness
 from harness.clock import MS, S
@@ -32,11 +33,12 @@ Note = Callable[[int, str, Mapping[str, object]], None]
 REBOUND_NS = 10 * S
 """Between two looks at both sides while nothing is on: what capacitors give back comes slowly; common practice."""
 _RISE_NS = 2 * S  # a source that is not up by then will not come
-_ALL_NS = 50 * MS  # between looks at everything while a fall is watched
+_ALL_NS = 200 * MS  # between looks at everything while a fall is watched
 _UP = 0.95  # of the source's voltage, on the source side
 _CHARGED = 0.9  # of the source side's voltage, on the load side
 _FOLLOWS = 0.5  # of the source side's voltage on the load side is no leakage: the breaker conducts
 _RETRACE_V = 150.0  # so much above the limit of touch that a fall shows
+_SLOWER = 1.5  # than resistor and capacitor as declared
 _EMPTY_V = 5.0  # so little left on a side that closing the breaker lifts none by what counts as a rise (proof.py)
 
 
@@ -59,7 +61,7 @@ class HighVoltage:
         self._interlock = interlock
         self._watchdog = watchdog
         self._note = note
-        self._contacts = Contacts(interlock, spec.contactor, bench.clock, bench.source)
+        self._contacts = Contacts(interlock, spec.contactor, bench.attended, bench.source)
         self._discharge: DischargeSpec = spec.discharge
         self._look_again_ns = 0
         self._standing = standing
@@ -67,7 +69,7 @@ class HighVoltage:
         self.gate = Gate(button=not bench.simulated, in_doubt=self.doubt is not None)
         self.fed_by: str | None = None  # source or bank, while energised
         self.bank = self._bank_of(bench)
-        self._witness = Witness(voltmeter, spec.voltmeter, spec.discharge, self.bank, bench.clock)
+        self._witness = Witness(voltmeter, spec.voltmeter, spec.discharge, self.bank, bench.attended)
 
     def begin(self) -> None:
         """Contactor open and discharge on, whatever a run before left. Raises InstrumentError."""
@@ -98,7 +100,7 @@ class HighVoltage:
         spec = bench.spec.bank
         if bench.bank is None or spec is None or not all(self._interlock.has(name) for name in RELAYS):
             return None
-        return Bank(bench.bank, self._interlock, spec, bench.clock, lambda: self.gate.outputs)
+        return Bank(bench.bank, self._interlock, spec, bench.attended, lambda: self.gate.outputs)
 
     def arm(self, confirmation: Confirmation, digest: str) -> None:
         """Take a person's confirmation. Raises GateRefused."""
@@ -153,7 +155,7 @@ class HighVoltage:
         outputs = self.gate.outputs
         if not (outputs.source and outputs.contactor) or self.fed_by != "source":
             raise InstrumentError("source: the gate lets it feed nothing")
-        if opened and self.readings()[1] >= _EMPTY_V:
+        if opened and abs(self.readings()[1]) >= self._empty_v:
             self.empty()  # what a stimulus before has left on the load side would look like a short
         self._witness.rises()
         self._contacts.connect()
@@ -178,17 +180,30 @@ class HighVoltage:
         self.open_contactor()
         self.discharge()
         self._wait(
-            lambda: max(map(abs, self._glance())) < _EMPTY_V,
-            round(self._discharge.within * S),
+            lambda: max(map(abs, self._glance())) < self._empty_v,
+            round(self._empty_s * S),
             "the two sides do not discharge: nothing is made onto them",
         )
 
-    def _glance(self) -> tuple[float, float]:
+    @property
+    def _empty_v(self) -> float:
+        """What an empty side reads at most, V: a voltmeter may never read less than its offset."""
+        assert self._bench.spec.voltmeter is not None
+        return max(_EMPTY_V, 2 * self._bench.spec.voltmeter.offset)
+
+    @property
+    def _empty_s(self) -> float:
+        """How long a side may take to be empty, s: ``within`` is declared for what may be touched."""
+        spec = self._discharge
+        tau = spec.resistance * max(spec.source_side, spec.load_side)
+        return spec.within + _SLOWER * tau * math.log(TOUCH_LIMIT_V / _EMPTY_V)
+
+    def _glance(self, bank: bool = False) -> tuple[float, float]:
         """Both sides while they fall, which is soon over: at everything else only every so often."""
         if self._now_ns >= self._look_again_ns:
             self._look_again_ns = self._now_ns + _ALL_NS
             return self.look()
-        return self._witness.read().both
+        return self._witness.read(bank=bank).both
 
     def retrace(self) -> None:
         """A little of voltage once more where a load has emptied a side at once: it has to be seen to read and to fall.
@@ -227,7 +242,7 @@ class HighVoltage:
         self._witness.charging(min(volts, bank.visible))
         bank.charge(volts, self.look)
         self._witness.charged(volts)
-        if max(map(abs, self.look())) >= _EMPTY_V:
+        if max(map(abs, self.look())) >= self._empty_v:
             raise InstrumentError("a side is live while the making switch is open: welded?")
         before = bank.volts()
         bank.make()
@@ -235,15 +250,15 @@ class HighVoltage:
             during()
         finally:
             bank.part()
-        self.look()
+        self._glance(bank=True)
         return before, bank.volts()
 
     def _empty_bank(self, bank: Bank) -> None:
         bank.stop()
         bank.discharge()
         self._wait(
-            lambda: max(map(abs, self.look())) < _EMPTY_V and bank.volts() < bank.limit - bank.error,
-            round(max(self._discharge.within, bank.spec.within) * S),
+            lambda: max(map(abs, self._glance(bank=True))) < self._empty_v and bank.volts() < bank.limit - bank.error,
+            round(max(self._empty_s, bank.spec.within) * S),
             "bank or sides do not discharge after the shot",
         )
 
@@ -361,7 +376,7 @@ class HighVoltage:
         if self.state is not State.NOT_PROVEN_DEAD:
             return f"the bench is {self.state.value}, and no word leads on from there"
         first = self._witness.read()
-        self._bench.clock.sleep_until(self._now_ns + S)
+        self._bench.attended.sleep_until(self._now_ns + S)
         second = self._witness.read()
         live, still_live = self._witness.live(first), self._witness.live(second)
         problem = live or still_live  # recorded before it counts
@@ -399,7 +414,7 @@ class HighVoltage:
             raise GateRefused(f"isolation of {ohm:.3g} ohm, and {spec.at_least:.3g} ohm is the least")
 
     def _wait(self, true: Callable[[], bool], at_most_ns: int, problem: str) -> None:
-        wait_for(self._bench.clock, true, at_most_ns, problem)
+        wait_for(self._bench.attended, true, at_most_ns, problem)
 
     @property
     def _now_ns(self) -> int:

@@ -48,8 +48,8 @@ class VisaLink:
     """
 
     def __init__(self, resource: str, timeout_ms: int = _TIMEOUT_MS, beat: Callable[[], object] = lambda: None) -> None:
-        """``beat`` is called between the pieces of a block, which may take seconds. Nothing else beats: who hangs on an
-        instrument that is silent is to be taken for one that hangs."""
+        """``beat`` is called with each answer, and between the pieces of a block, which may take seconds. Nothing else
+        beats: who hangs on an instrument that is silent is to be taken for one that hangs."""
         self._beat = beat
         self._resource = resource
         self._timeout_ms = timeout_ms
@@ -65,7 +65,9 @@ class VisaLink:
 
     def query(self, text: str) -> str:
         """See Link. The whole line has to be there within the timeout."""
-        return self._guarded(text, lambda session: self._line(session, text))
+        answer = self._guarded(text, lambda session: self._line(session, text))
+        self._beat()  # who gets answers does not hang, however many are asked for in a row
+        return answer
 
     def query_block(self, text: str, most: int) -> bytes:
         """See Link. A block has 20 s, and what its length takes at the least rate; a longer one is refused."""

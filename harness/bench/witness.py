@@ -47,18 +47,19 @@ class Witness:
         self._was_live = True
         self._seen = replace(self._seen, source=0.0, source_side=Side(), load_side=Side())
 
-    def read(self, source: float = 0.0) -> Reading:
-        """Both sides and the bank now, on the bench's clock. ``source``: V that it gives, where it is on.
+    def read(self, source: float = 0.0, bank: bool = True) -> Reading:
+        """Both sides and, with ``bank``, the bank now, on the bench's clock. ``source``: V that it gives, while on.
 
         What a channel reads counts, and what is live has to be seen to fall. Raises InstrumentError.
         """
         asked_ns = self._clock.now_ns()
         both = self.both()
-        bank = 0.0 if self._bank is None else self._bank.volts()
+        volts = self._bank.volts() if bank and self._bank is not None else None
         now_ns = self._clock.now_ns()
-        now = Reading(now_ns / S, *both, bank, (now_ns - asked_ns) / S)
+        now = Reading(now_ns / S, *both, volts or 0.0, (now_ns - asked_ns) / S)
         self._was_live = self._was_live or live_side(both, self._discharge, self._spec) is not None
-        seen = self._seen.then(*both, source=source).then_bank(bank)
+        seen = self._seen.then(*both, source=source)
+        seen = seen if volts is None else seen.then_bank(volts)
         self._seen = unseen_falls(self._last, now, seen, self._discharge, self._spec)
         self._last = now
         return now

@@ -42,7 +42,7 @@ class Numbers:
         simulated: bool = False,
     ) -> None:
         self.spec, self.simulated = SPEC, simulated
-        self.clock = self.source = self
+        self.clock = self.attended = self.source = self
         self.load = self.bank = self.isolation = None
         self.contactor = True
         self.opened_ns: int | None = None

@@ -55,7 +55,7 @@ def test_nothing_is_fed_but_by_a_gate_that_is_energised(
 @pytest.mark.parametrize(
     ("fault", "why"),
     [
-        ("discharge_stuck", "source side: reads up to"),
+        ("discharge_stuck", "where 61 V at most were left: the discharge does not work"),
         ("sense_load_off", "the load side does not charge"),
         ("sense_source_off", "the source side does not come to 700 V"),
         ("precharge_open", "the load side does not charge: look at the precharge resistor"),
