@@ -32,6 +32,7 @@ Note = Callable[[int, str, Mapping[str, object]], None]
 
 REBOUND_NS = 10 * S
 """Between two looks at both sides while nothing is on: what capacitors give back comes slowly; common practice."""
+_SOURCE_FALL_NS = 10 * S  # its output capacitors may have nothing but their own bleeder; common practice, no source
 _RISE_NS = 2 * S  # a source that is not up by then will not come
 _ALL_NS = 200 * MS  # between looks at everything while a fall is watched
 _UP = 0.95  # of the source's voltage, on the source side
@@ -157,15 +158,21 @@ class HighVoltage:
             raise InstrumentError("source: the gate lets it feed nothing")
         if opened and abs(self.readings()[1]) >= self._empty_v:
             self.empty()  # what a stimulus before has left on the load side would look like a short
+        if not self.inputs().contactor:
+            fallen = "the source's own voltage does not fall: nothing is closed onto it"
+            self._wait(lambda: abs(source.voltage()) < TOUCH_LIMIT_V, _SOURCE_FALL_NS, fallen)
         self._witness.rises()
         self._contacts.connect()
         source.configure(volts, spec.current)
-        source.output(True)
-        self._wait(
-            lambda: self.look()[0] >= _UP * volts,
-            _RISE_NS,
-            f"the source side does not come to {volts:.0f} V",
-        )
+        try:
+            source.output(True)
+            self._seen_to_follow(volts, opened, precharge)
+        except Exception:
+            source.off()  # whoever hears of it may have other things to put back first
+            raise
+
+    def _seen_to_follow(self, volts: float, opened: bool, precharge: bool) -> None:
+        self._wait(lambda: self.look()[0] >= _UP * volts, _RISE_NS, f"the source side does not come to {volts:.0f} V")
         if opened and (load_side := self.look()[1]) >= _FOLLOWS * volts:
             raise InstrumentError(
                 f"the load side reads {load_side:.0f} V behind a breaker that says it is open: shorted?"

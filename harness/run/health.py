@@ -101,8 +101,6 @@ def _record(context: Context, voltage: float | None, current: float | None) -> A
     before = round(_RECORD_S / _INTERVAL_S / 10)
     began_ns = bench.clock.now_ns()
     ledger.current_begins(began_ns)
-    if current is not None:
-        ledger.wear.strains(f"{current:g} A")
     try:
         if voltage is not None:
             # With a current the switch is closed; without one the voltage is to lie across it.
@@ -110,6 +108,7 @@ def _record(context: Context, voltage: float | None, current: float | None) -> A
             bench.idle(_RISE_NS)
         if current is not None:
             assert load is not None and bench.spec.load is not None
+            ledger.wear.strains(f"{current:g} A")
             load.apply(current, bench.spec.load.slew, HEALTH_S)
             bench.idle(_RISE_NS)
         recorder.arm(_INTERVAL_S, round(_RECORD_S / _INTERVAL_S), before, None)

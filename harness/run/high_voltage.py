@@ -123,10 +123,14 @@ class HighVoltageSteps:
         high_voltage = self.bench.high_voltage
         if high_voltage is None or not high_voltage.in_doubt:
             return
-        high_voltage.retrace()
+        unseen: list[str] = []
+        try:
+            high_voltage.retrace()
+        except InstrumentError as error:  # once and no more: it is taken away all the same
+            unseen.append(str(error))
         problems = [action for action in self.note_safe(make_dead(self.bench)) if action.problem]
-        if any(action.backed for action in problems) or high_voltage.in_doubt:
-            raise BenchUnsafe("; ".join(str(action.problem) for action in problems))
+        if unseen or any(action.backed for action in problems) or high_voltage.in_doubt:
+            raise BenchUnsafe("; ".join([*unseen, *(str(action.problem) for action in problems)]))
 
     def at_the_end(self, made_safe: list[SafeAction]) -> str | None:
         """After making safe: where nothing is proved, a person's statement is asked for. What is still unsafe."""

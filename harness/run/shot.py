@@ -124,11 +124,11 @@ def shoot(step: Stimulus, context: Context, drive: Drive, aim: Aim) -> Shot:
     assert bench.recorder is not None and bench.spec.recorder is not None
     if step.is_current:
         ledger.current_begins(bench.clock.now_ns())
-    if step.draw is not None:
-        ledger.wear.strains(str(step.level))
     try:
         drive.ready()  # first: what it takes to charge both sides is nothing to be recorded
         interval = _arm(step, context, drive, aim)
+        if step.draw is not None:
+            ledger.wear.strains(str(step.level))
         said, polled = _apply(step, context, drive, aim)
         if said is not None:
             bench.idle(_AFTER_NS + round(2 * interval * S))  # what flows on through a welded switch must be seen

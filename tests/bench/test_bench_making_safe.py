@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import itertools
 from collections.abc import Callable
 from types import SimpleNamespace
 from typing import Any, cast
@@ -66,6 +67,7 @@ class FakeBench:
         self.calls: list[str] = []
         self.fails, self.error = fails, error or InstrumentError("no answer")
         self.device = DEVICE
+        self.clock = SimpleNamespace(now_ns=lambda: 0, sleep_until=lambda at_ns: None)
         self.source: Part | None = Part(self, "source", voltage=0.4)
         self.bank: Part | None = Part(self, "bank")
         self.load: Part | None = Part(self, "load")
@@ -195,3 +197,16 @@ def test_at_which_current_the_contactor_opened_is_a_note() -> None:
     notes = {action.name: action.note for action in make_safe(cast(Bench, FakeBench()))}
 
     assert notes == dict.fromkeys(DONE) | {CONTACTOR: "at 0.1 A"}
+
+
+@pytest.mark.parametrize(("later", "problem"), [(600.0, None), (655.0, "source still reads 660 V"), (900.0, "660 V")])
+def test_a_source_whose_own_capacitors_still_fall_is_off(later: float, problem: str | None) -> None:
+    bench = FakeBench()
+    assert bench.source is not None
+    readings = itertools.cycle((660.0, later))
+    bench.source.voltage = lambda: next(readings)  # type: ignore[attr-defined]
+
+    found = bench.carry_out()["source read back off"]
+
+    assert (found is None) is (problem is None)
+    assert (problem or "") in (found or "")

@@ -8,6 +8,7 @@ import pytest
 from high_voltage_rig import Rig
 
 from harness.bench.gate import State
+from harness.bench.high_voltage import HighVoltage
 from harness.bus.master import NoAnswer
 from harness.plan import steps as plan
 from harness.record.result import Result, Verdict
@@ -21,6 +22,7 @@ LIVE = """
   - close
   - expect_no_trip: {name: live, draw: 10 A, voltage: 700 V, duration: 1 s}
 """
+WAITED = "  - wait: {name: after, duration: 500 ms}\n"
 CLOSING = "  - expect_no_trip: {{name: {}, draw: 9 A, voltage: 700 V, closing: true, duration: 1 s}}\n"
 CLEAN_UP = """
 clean_up:
@@ -270,7 +272,34 @@ def test_a_side_that_a_load_has_emptied_at_once_is_fed_a_little_so_that_it_is_se
         for side in (wiring._source_side, wiring._load_side):
             side.begin(rig.bench.clock.now_ns(), 0.0, 0.0, 1.0)
 
-    ending = rig.run({"after": emptied}, LIVE)
+    ending = rig.run({"after": emptied}, LIVE + WAITED)
 
     assert (ending.exit_code, rig.state, rig.off) == (0, State.SAFE, True)
     assert all(proof["reasons"] == [] for proof in rig.events("proof"))
+
+
+def test_a_feed_that_fails_is_off_before_anything_else_is_done(rig: Rig, monkeypatch: pytest.MonkeyPatch) -> None:
+    """A load has emptied the sides, and a lead comes off as they are to be seen once more."""
+
+    def emptied() -> None:
+        wiring = rig.world.wiring
+        for side in (wiring._source_side, wiring._load_side):
+            side.begin(rig.bench.clock.now_ns(), 0.0, 0.0, 1.0)
+        rig.panel("FAULT sense_source_off ON")()
+
+    fed: list[bool] = []
+    high_voltage = HighVoltage.retrace
+
+    def retrace(self: HighVoltage) -> None:
+        try:
+            high_voltage(self)
+        finally:
+            fed.append(rig.world.wiring.source_on)
+
+    monkeypatch.setattr(HighVoltage, "retrace", retrace)
+
+    ending = rig.run({"after": emptied}, LIVE + WAITED)
+
+    assert fed == [False]  # and only once
+    assert "the source side does not come to 150 V" in (ending.bench_lost or "")
+    assert (ending.exit_code, rig.state, rig.off) == (5, State.NOT_PROVEN_DEAD, True)
