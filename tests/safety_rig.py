@@ -22,7 +22,7 @@ from typing import Any, Protocol
 
 from harness.bench.spec import load_bench
 from harness.record.inspection import Measured, write_measured
-from harness.run.cut_time import WATCHDOG
+from harness.run.cut_time import NEEDED
 
 PATIENCE_S = 60.0  # for anything that another process does, on a busy machine
 
@@ -189,7 +189,7 @@ def _run_forked(arguments: tuple[str, ...], terminal: str, out: str) -> None:
 def keep_cut_time(runs: Path, bench_file: Path) -> None:
     """As if this bench had been inspected before: without a measured cut time nothing is energised."""
     spec = load_bench(bench_file)
-    write_measured(runs, Measured(spec.name, spec.digest, "2026-01-31T10:00:00+00:00", {WATCHDOG: 0.3}))
+    write_measured(runs, Measured(spec.name, spec.digest, "2026-01-31T10:00:00+00:00", dict.fromkeys(NEEDED, 0.3)))
 
 
 class TerminalRun:

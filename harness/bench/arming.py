@@ -135,6 +135,8 @@ def state_dead(person: Person, idle: Idle, high_voltage: HighVoltage) -> str | N
     problem = high_voltage.stated_dead(phrase)
     if problem is not None:
         person.show([f"NOT PROVED DEAD: that does not count, {problem}."])
+    else:
+        person.show(["Recorded: by your word both sides are dead. The bench is free again; start the run once more."])
     return problem
 
 

@@ -6,7 +6,7 @@ import os
 import select
 import sys
 import time
-from collections.abc import Iterable
+from collections.abc import Callable, Iterable
 
 import click
 
@@ -19,8 +19,10 @@ _LOOK_NS = 20 * MS
 class TerminalPerson:
     """Asks on the controlling terminal. What is typed ahead of the question does not count."""
 
-    def __init__(self) -> None:
+    def __init__(self, still: Callable[[], object] = lambda: None) -> None:
+        """``still`` ends whatever moves on the screen, so that what is typed can be read."""
         self._lost = False
+        self._still = still
 
     def absent(self) -> str | None:
         """See Person."""
@@ -30,6 +32,7 @@ class TerminalPerson:
 
     def show(self, lines: Iterable[str]) -> None:
         """See Person. What could not be shown is not answered either: the terminal is lost."""
+        self._still()
         try:
             for line in lines:
                 click.secho(line, err=True, bold=line.isupper() or line.startswith(("HIGH VOLTAGE", "NOT PROVED")))

@@ -27,7 +27,7 @@ from harness.inspection.opened import Opened, opened
 from harness.inspection.operator import Operator, StandIn, Task
 from harness.inspection.rig import VOLTS
 from harness.inspection.row import Row, Verdict, exit_code
-from harness.record.inspection import InspectionUnreadable, Measured, write_measured
+from harness.record.inspection import InspectionUnreadable, Measured, forget_measured, write_measured
 from protocol.device import Device
 
 _ANSWER_NS = 120 * S
@@ -145,8 +145,14 @@ class _Inspecting:
             if its_bench.mark:
                 click.secho(its_bench.mark, err=True, bold=True, fg="yellow")
             operator = operator or _stand_in(its_bench)
-            Inspection(its_bench, operator, self._within_s, self._add, _begins, self._measured).run()
-        if WATCHDOG in self._measured:
+            forget = True  # what was found before counts no more where anything is at fault, or breaks it off
+            try:
+                Inspection(its_bench, operator, self._within_s, self._add, _begins, self._measured).run()
+                forget = any(row.verdict is Verdict.FAULT for row in self._rows)
+            finally:
+                if forget:
+                    forget_measured(self._runs, self._spec.name)
+        if WATCHDOG in self._measured and not forget:
             measured = Measured(self._spec.name, self._spec.digest, now(), self._measured)
             self._kept = write_measured(self._runs, measured)
 

@@ -44,6 +44,7 @@ class TerminalWatcher:
         self._title(plan.name, plan.title)
         if self._status:
             self._status.update(f"{escape(step.name)} ...")
+            self._status.start()
 
     def finished(self, result: Result) -> None:
         """See Watcher."""
@@ -57,6 +58,11 @@ class TerminalWatcher:
 
     def end(self) -> None:
         """Take the spinner away."""
+        if self._status:
+            self._status.stop()
+
+    def still(self) -> None:
+        """No spinner until the next step begins: somebody is asked something."""
         if self._status:
             self._status.stop()
 
@@ -74,6 +80,9 @@ class JsonWatcher:
 
     def started(self, plan: Plan, step: PlanStep) -> None:
         """See Watcher."""
+
+    def still(self) -> None:
+        """Nothing moves here."""
 
     def finished(self, result: Result) -> None:
         """See Watcher."""

@@ -215,7 +215,7 @@ class _Run:
         watcher = JsonWatcher(bench.mark) if self._as_json else TerminalWatcher(Console())
         try:
             build, resumption = self._builds.get(device.name), self._resumptions.get(device.name)
-            person = None if self._spec.simulated else TerminalPerson()
+            person = None if self._spec.simulated else TerminalPerson(watcher.still)
             return Engine(device, bench, self.journal, watcher, build, resumption, person).run(plans)
         finally:
             watcher.end()

@@ -49,6 +49,9 @@ def serve(device_name: str, ready: Path | None, port_base: int, pty_link: Path |
 
     One client a port. A client that leaves changes nothing: outputs stay as they were set. Ctrl-C ends with 130,
     SIGTERM with 0.
+
+    The port called panel takes the place of hands at the bench, a line each: DOOR OPEN and DOOR CLOSE, STOP PRESS and
+    STOP RELEASE, PRESS ARM 0.5 (seconds), HOLD ARM and RELEASE ARM; STATE? says how the bench really stands.
     """
     device = _device(device_name)
     if ready is not None:

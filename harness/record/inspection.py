@@ -52,6 +52,17 @@ def write_measured(runs: Path, measured: Measured) -> Path:
     return path
 
 
+def forget_measured(runs: Path, bench: str) -> None:
+    """Nothing is known of it any more. Raises InspectionUnreadable."""
+    path = inspection_file(runs, bench)
+    try:
+        path.unlink()
+    except (FileNotFoundError, NotADirectoryError):
+        return
+    except OSError as error:
+        raise InspectionUnreadable(f"{path}: cannot be removed: {error.strerror}") from error
+
+
 def read_measured(runs: Path, bench: str) -> Measured | None:
     """What was kept; None where nothing was. Raises InspectionUnreadable."""
     path = inspection_file(runs, bench)

@@ -14,6 +14,8 @@ from harness.record.inspection import InspectionUnreadable, read_measured
 
 WATCHDOG = "watchdog process"
 """The time that counts, by the name that the inspection gives it."""
+NEEDED = (WATCHDOG, "emergency stop", "doors")
+"""What has to have been seen to take the source away, at low voltage."""
 
 
 @dataclass(frozen=True)
@@ -33,8 +35,11 @@ def cut_time(spec: BenchSpec, runs: Path) -> CutTime | None:
         measured = read_measured(runs, spec.name)
     except InspectionUnreadable as error:
         return CutTime(f"cut time of bench {spec.name} not known: {error}; {advice}", refused=True)
-    if measured is None or WATCHDOG not in measured.cut_s:
-        return CutTime(f"cut time of bench {spec.name} was never measured: {advice}", refused=True)
+    if measured is None:
+        text = "was never measured, or something was at fault when it was last looked at"
+        return CutTime(f"cut time of bench {spec.name} {text}: {advice}", refused=True)
+    if missing := [name for name in NEEDED if name not in measured.cut_s]:
+        return CutTime(f"cut time of bench {spec.name}: {', '.join(missing)} not tried; {advice}", refused=True)
     seconds, allowed = measured.cut_s[WATCHDOG], spec.watchdog.stop_within
     figures = f"{show(seconds, 's')} on {measured.at[:10]}, {show(allowed, 's')} declared (watchdog.stop_within)"
     if seconds > allowed:

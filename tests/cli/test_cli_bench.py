@@ -108,3 +108,13 @@ def test_an_instrument_that_does_not_answer_leaves_the_others_to_be_looked_at(tm
     assert asked["verdict"] == "fault"
     assert any(row["found"] == f"no answer from {role}" for row in rows)
     assert sum(row["verdict"] == "ok" for row in rows) > 15
+
+
+def test_a_fault_takes_back_what_an_inspection_before_has_found(tmp_path: Path) -> None:
+    path, runs = tmp_path / "bench.yaml", tmp_path / "runs"
+    assert run(str(SIMULATED), "--runs", str(runs))[0] == 0
+    assert read_measured(runs, "simulated") is not None
+    path.write_text(SIMULATED.read_text().replace("hold: 200 ms", "hold: 100 ms"))
+
+    assert run(str(path), "--runs", str(runs))[0] == 5
+    assert read_measured(runs, "simulated") is None

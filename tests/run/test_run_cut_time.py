@@ -18,7 +18,7 @@ from harness.files.profile import load_device, shipped_device
 from harness.plan.plan import load_plan
 from harness.record.inspection import Measured, inspection_file, write_measured
 from harness.record.reader import Record
-from harness.run.cut_time import WATCHDOG, cut_time
+from harness.run.cut_time import NEEDED, WATCHDOG, cut_time
 from harness.run.high_voltage import HighVoltageSteps
 
 SERVED = load_bench(shipped_bench("served"))  # stop_within: 500 ms
@@ -35,14 +35,27 @@ steps:
 
 
 def keep(runs: Path, seconds: float, digest: str = SERVED.digest, name: str = "served") -> None:
-    write_measured(runs, Measured(name, digest, "2026-01-31T10:00:00+00:00", {WATCHDOG: seconds}))
+    times = dict.fromkeys(NEEDED, 0.1) | {WATCHDOG: seconds}
+    write_measured(runs, Measured(name, digest, "2026-01-31T10:00:00+00:00", times))
 
 
 def test_a_bench_that_was_never_measured_is_said_to_be_so(tmp_path: Path) -> None:
     known = cut_time(SERVED, tmp_path)
 
     assert known is not None and known.refused
-    assert known.text.startswith("cut time of bench served was never measured: measure it with 'breakerbench bench ")
+    assert known.text.startswith("cut time of bench served was never measured, or something was at fault")
+    assert "measure it with 'breakerbench bench " in known.text
+
+
+@pytest.mark.parametrize("name", NEEDED)
+def test_what_nobody_tried_is_named_and_refused(tmp_path: Path, name: str) -> None:
+    times = {each: 0.1 for each in NEEDED if each != name}
+    write_measured(tmp_path, Measured("served", SERVED.digest, "2026-01-31T10:00:00+00:00", times))
+
+    known = cut_time(SERVED, tmp_path)
+
+    assert known is not None and known.refused
+    assert f": {name} not tried; " in known.text
 
 
 @pytest.mark.parametrize(("seconds", "refused"), [(0.3, False), (0.5, False), (0.501, True)])

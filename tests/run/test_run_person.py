@@ -195,7 +195,8 @@ def test_a_bench_that_is_not_proved_dead_is_left_by_a_recorded_statement(rig: Ri
     alarm = operator.shown.index(
         "NOT PROVED DEAD: treat both sides of the breaker as live. Outputs are off and the discharge stays on."
     )
-    assert operator.shown[-1] == f"Only then type exactly: {STATE}"
+    assert operator.shown[-2] == f"Only then type exactly: {STATE}"
+    assert operator.shown[-1].startswith("Recorded: by your word both sides are dead.")
     assert alarm < len(operator.shown) - 1
     (event,) = stated(rig)
     assert (event["statement"], event["problem"]) == (STATE, None)
